@@ -1,0 +1,1 @@
+"""leakcheck: find the light that leaves a lit scale model where it should not."""
