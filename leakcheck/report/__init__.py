@@ -1,0 +1,1 @@
+"""A check becomes something to read: terminal text, JSON, CSV, pictures."""

@@ -1,0 +1,253 @@
+"""A check as text for a terminal of 80 columns or for a pipe."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from rich import box
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from leakcheck.report.words import (
+    LIMITS,
+    added_light,
+    by_advice,
+    cautions,
+    faintest,
+    near_distance,
+    number_list,
+    of_window,
+    of_window_short,
+    percent,
+    printable,
+    verdict,
+)
+
+if TYPE_CHECKING:
+    from leakcheck.check import Check
+    from leakcheck.diagnose import Leak
+
+# Spill and likely openings can be dozens; the files hold them all.
+LONGEST_SIDE_LIST = 12
+
+TAPE_TEST = (
+    "may be spill, light of a window on this surface. Cover the windows with tape and take"
+    " both photos again: what still shines is a leak."
+)
+
+
+# Rules of hyphens: they survive every locale, log file and forum.
+_RULE_UNDER_HEADS = box.Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
+
+
+def check_text(check: Check, *, width: int = 80, colour: bool = False) -> str:
+    """The whole result, verdict first.
+
+    Args:
+        check: the result.
+        width: columns to stay within.
+        colour: ANSI colours may be used.
+    """
+    console = _console(width=width, colour=colour)
+    _print_verdict(console, check)
+    _print_leaks(console, check)
+    _print_what_to_do(console, check.leaks)
+    _print_spill(console, check.spill)
+    _print_likely_openings(console, check.likely_openings)
+    _print_limit(console, check)
+    _print_list(console, "For better photos", check.photo_tips)
+    _print_measured(console, check)
+    return _text_of(console)
+
+
+def verdict_text(check: Check, *, colour: bool = False) -> str:
+    """The verdict alone, on one line."""
+    console = _console(width=10_000, colour=colour)
+    _print_verdict(console, check)
+    return _text_of(console)
+
+
+def _console(*, width: int, colour: bool) -> Console:
+    return Console(
+        file=io.StringIO(),
+        width=width,
+        color_system="standard" if colour else None,
+        force_terminal=colour,
+        no_color=not colour,
+        legacy_windows=False,
+        markup=False,
+        emoji=False,
+        highlight=False,
+        _environ={},
+    )
+
+
+def _text_of(console: Console) -> str:
+    """What was printed, without the blanks that tables leave at the end of lines."""
+    assert isinstance(console.file, io.StringIO)
+    return "\n".join(line.rstrip() for line in console.file.getvalue().splitlines()) + "\n"
+
+
+def _print_verdict(console: Console, check: Check) -> None:
+    text = Text(verdict(check), style="bold")
+    text.stylize("green" if check.tight else "red", 0, 5)
+    console.print(text)
+
+
+def _heading(console: Console, text: str) -> None:
+    console.print()
+    console.print(Text(text, style="bold"))
+
+
+def _print_leaks(console: Console, check: Check) -> None:
+    """The table of leaks, a row each."""
+    if not check.leaks:
+        return
+    table = Table(box=_RULE_UNDER_HEADS, show_edge=False, pad_edge=False)
+    table.add_column("No", justify="right", no_wrap=True)
+    table.add_column("Kind", no_wrap=True)
+    table.add_column("Where", ratio=1, overflow="fold")
+    table.add_column("Of\nwindow", justify="right", no_wrap=True)
+    table.add_column("On its\nsurface", justify="right", no_wrap=True)
+    table.add_column("Noticed", no_wrap=True)
+    for leak in check.leaks:
+        table.add_row(
+            str(leak.number),
+            f"{leak.kind}{' ?' if leak.doubtful else ''}",
+            Text(printable(leak.where)),
+            of_window_short(leak),
+            added_light(leak.contrast),
+            "yes" if leak.noticeable else "no",
+        )
+    console.print()
+    console.print(table)
+    _print_legend(console, check.leaks)
+
+
+def _print_legend(console: Console, leaks: Sequence[Leak]) -> None:
+    """What the columns mean, once, under the table."""
+    text = (
+        "Of window: its brightest part / the median window. On its surface: light added to the"
+        " room light there. Noticed: would a"
+        " person see it in this room light."
+    )
+    if any(leak.level_at_most for leak in leaks):
+        text += " <=: at most, as the windows are blown out to full white."
+    if any(leak.level is None for leak in leaks):
+        text += " -: no window is lit to compare with."
+    if any(leak.doubtful for leak in leaks):
+        text += " ?: doubtful, see below."
+    console.print()
+    console.print(Padding(Text(text, style="dim"), (0, 2)))
+
+
+def _print_what_to_do(console: Console, leaks: Sequence[Leak]) -> None:
+    """Advice and cautions, each once, however many leaks they are for."""
+    if not leaks:
+        return
+    _heading(console, "What to do")
+    doubtful = [leak.number for leak in leaks if leak.doubtful]
+    rows = [(number_list(numbers), advice) for numbers, advice in by_advice(leaks)]
+    if doubtful:
+        rows.insert(0, (number_list(doubtful), f"First the tape test: {TAPE_TEST}"))
+    _print_rows(console, rows)
+    _print_list(console, "Take care", cautions(leaks))
+
+
+def _print_spill(console: Console, spill: Sequence[Leak]) -> None:
+    if not spill:
+        return
+    _heading(console, "Spill: light of the openings on other surfaces, not counted as leaks")
+    _print_rows(console, _side_rows(spill, "S"))
+
+
+def _print_likely_openings(console: Console, likely: Sequence[Leak]) -> None:
+    if not likely:
+        return
+    _heading(console, "Likely openings: bright and sharp-edged like windows, not counted as leaks")
+    _print_rows(console, _side_rows(likely, "O"))
+    console.print(
+        Text(
+            "Write them down with --save-openings FILE.svg, correct the file in a drawing"
+            " program and give it with --openings: then every other light counts."
+        )
+    )
+
+
+def _side_rows(leaks: Sequence[Leak], letter: str) -> list[tuple[str, str]]:
+    """Short rows for a list that is not the result itself, cut where it grows long."""
+    rows = [
+        (
+            f"{letter}{leak.number}",
+            f"{printable(leak.where)}: {added_light(leak.contrast)} on its surface"
+            + ("" if leak.level is None else f", {of_window(leak)} of a window"),
+        )
+        for leak in leaks[:LONGEST_SIDE_LIST]
+    ]
+    if len(leaks) > LONGEST_SIDE_LIST:
+        rows.append(("...", f"and {len(leaks) - LONGEST_SIDE_LIST} more, all of them in --json"))
+    return rows
+
+
+def _print_limit(console: Console, check: Check) -> None:
+    """The weakest leak that would have shown: without it "tight" says nothing."""
+    limit = check.limit
+    _heading(console, "The faintest leak that would have shown")
+    near = f"within {near_distance(check)} of one"
+    rows = [
+        ("pinhole", "far from lit windows", faintest(limit.pinhole_far)),
+        ("", near, faintest(limit.pinhole_near)),
+        ("broad glow", "far from lit windows", faintest(limit.broad_far)),
+        ("", near, faintest(limit.broad_near)),
+    ]
+    if check.window_level is None:  # nothing is lit, so nothing is near it
+        rows = [(size, "", light) for size, _, light in rows[::2]]
+    _print_rows(console, rows)
+    reason = LIMITS.get(limit.limited_by, limit.limited_by)
+    text = f"What limited it: {reason}."
+    if limit.blind_share > 0:
+        text += f" {percent(limit.blind_share)} of the model could not be measured at all."
+    console.print(Padding(Text(text), (0, 2)))
+
+
+def _print_measured(console: Console, check: Check) -> None:
+    """What one needs to doubt the result."""
+    registration = check.registration
+    _heading(console, "How it was measured")
+    gain = sum(check.exposure.gain) / 3
+    text = (
+        f"The photos line up to {registration.residual_px:.1f} px at {registration.points:,}"
+        f" points; the lights-off photo covers {percent(registration.overlap)} of the lights-on"
+        f" photo. The room looks {gain:.2g} times as bright with the lights on."
+    )
+    if check.openings:
+        text += f" {_counted_openings(check)}."
+    console.print(Padding(Text(text), (0, 2)))
+
+
+def _counted_openings(check: Check) -> str:
+    shapes = sum(opening.kind in {"window", "beacon"} for opening in check.openings)
+    ignored = sum(opening.kind == "ignore" for opening in check.openings)
+    return f"Openings left out: {shapes}" + (f", ignored areas: {ignored}" if ignored else "")
+
+
+def _print_list(console: Console, heading: str, sentences: Iterable[str]) -> None:
+    rows = [("-", printable(sentence)) for sentence in sentences]
+    if rows:
+        _heading(console, heading)
+        _print_rows(console, rows)
+
+
+def _print_rows(console: Console, rows: Sequence[Sequence[str]]) -> None:
+    """Rows of short cells and one long one that wraps beside them."""
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    for _ in rows[0][:-1]:
+        table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    console.print(Padding(table, (0, 0, 0, 2)))
