@@ -6,6 +6,7 @@ import contextlib
 import errno
 import os
 import secrets
+import sys
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
@@ -77,6 +78,27 @@ def write_files(contents: Mapping[Path, bytes], *, force: bool) -> None:
                 path.write_bytes(data)
 
 
+def write_stdout(data: bytes) -> None:
+    """Write to standard output. A reader that has seen enough (`| head`) is no error.
+
+    Raises: OutputError, for instance where it leads to a full disk.
+    """
+    try:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        close_stdout()
+    except OSError as error:
+        close_stdout()
+        raise OutputError(f"Standard output cannot be written: {_reason(error)}.") from error
+
+
+def close_stdout() -> None:
+    """Let what is still to be printed vanish, so that Python does not fail on it at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _refuse_occupied(path: Path, *, inputs: Collection[Path], force: bool) -> None:
     """Raise OutputError where something is at `path` that must stay."""
     with _plain_errors(path):
@@ -142,8 +164,11 @@ def _plain_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        reason = _REASONS.get(error.errno or 0, f"{error.strerror or error}. Choose another place")
-        raise OutputError(f"{path} cannot be written: {reason}.") from error
+        raise OutputError(f"{path} cannot be written: {_reason(error)}.") from error
+
+
+def _reason(error: OSError) -> str:
+    return _REASONS.get(error.errno or 0, f"{error.strerror or error}. Choose another place")
 
 
 def _temporary_name() -> str:

@@ -103,7 +103,7 @@ def verdict(check: Check) -> str:
     text = f"LEAKS: {len(check.leaks)} found{part} ({counted_kinds(check.leaks)})."
     doubtful = sum(leak.doubtful for leak in check.leaks)
     if doubtful:
-        text += f" {doubtful} of them may be spill: see the tape test."
+        text += f" {doubtful} of them may be spill and no leak."
     return text
 
 
