@@ -19,7 +19,7 @@ import numpy as np
 from PIL import ExifTags
 from PIL import Image as PilImage
 from scene_camera import LUMINANCE, Lens, Sensor
-from scene_draw import Surface
+from scene_draw import Points, Surface, warped
 from scene_ferry import HULL, box, ferry_scene, usual_hull_light
 from scene_lamps import Leak, Opening, Spill
 from scene_render import CameraMove, RenderedPair, Scene, camera_move, render
@@ -40,6 +40,7 @@ __all__ = [
     "openings_svg",
     "plain_field",
     "render",
+    "reposed",
     "save_pair",
     "truth_dict",
 ]
@@ -135,6 +136,37 @@ def ladder_scene(
         sensor_off=sensor,
         sensor_on=sensor,
         camera=camera_move(camera, size=size, seed=seed),
+    )
+
+
+def reposed(scene: Scene, move: CameraMove) -> Scene:
+    """The scene after the model was set down anew: all that it holds moves, stains too.
+
+    Both photos move; `scene.camera` still says what happens between them. Sizes and turns of
+    leaks stay as they are: a homography near the identity changes them little.
+    """
+    plane = {surface.name: surface.plane for surface in scene.surfaces}
+
+    def moved(points: Points, k: int) -> Points:
+        return tuple((float(x), float(y)) for x, y in warped(points, move.planes[k]))
+
+    def home(names: tuple[str, ...]) -> int:
+        return plane[names[0]] if names else 1
+
+    return replace(
+        scene,
+        surfaces=tuple(
+            replace(
+                s,
+                ring=moved(s.ring, s.plane),
+                lines=tuple(moved(line, s.plane) for line in s.lines),
+            )
+            for s in scene.surfaces
+        ),
+        openings=tuple(replace(o, ring=moved(o.ring, o.plane)) for o in scene.openings),
+        leaks=tuple(replace(k, points=moved(k.points, home(k.surfaces))) for k in scene.leaks),
+        spills=tuple(replace(s, points=moved(s.points, home(s.surfaces))) for s in scene.spills),
+        pose=tuple(m @ p for m, p in zip(move.planes, scene.pose, strict=True)),
     )
 
 

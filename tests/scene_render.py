@@ -44,7 +44,7 @@ SPILL_CONTRAST = 0.02  # spill is marked where it adds more than this share of t
 FLOW_STEP_PX = 24  # distance of the points whose true motion is given
 
 
-def no_move() -> tuple[Matrix, Matrix, Matrix]:
+def no_move() -> tuple[Matrix, ...]:
     """A camera that stands still, as homographies of the three planes."""
     return np.eye(3), np.eye(3), np.eye(3)
 
@@ -55,8 +55,8 @@ class CameraMove:
 
     name: str = "tripod"  # tripod, nudge or handheld
     # ON photo px -> OFF photo px for the planes 0 (room), 1 (hull) and 2 (nearer or further
-    # parts of the model): they differ where the camera's own place changed (parallax).
-    planes: tuple[Matrix, Matrix, Matrix] = field(default_factory=no_move)
+    # parts of the model), or more: they differ where the camera's own place changed (parallax).
+    planes: tuple[Matrix, ...] = field(default_factory=no_move)
 
 
 def camera_move(name: str, *, size: tuple[int, int], seed: int = 0) -> CameraMove:
@@ -115,6 +115,9 @@ class Scene:
     sensor_off: Sensor = field(default_factory=Sensor)
     sensor_on: Sensor = field(default_factory=Sensor)
     camera: CameraMove = field(default_factory=CameraMove)
+    # Where the textures went since they were first drawn, per plane: a model set down anew keeps
+    # its stains. First place -> ON photo px.
+    pose: tuple[Matrix, ...] = field(default_factory=no_move)
     time_s: float = 0.05  # of the lights-off photo; the other differs by exposure_ratio
     iso: int = 200
     fnumber: float = 1.8
@@ -192,13 +195,14 @@ def draw_view(scene: Scene, fields: dict[str, Image], planes: tuple[Matrix, ...]
     canvas = np.full((*scene.shape, 3), 0.1, np.float32)
     plane = np.zeros(scene.shape, np.uint8)
     model = np.zeros(scene.shape, bool)
-    looks: dict[bytes, dict[str, Image]] = {}
+    looks: dict[bytes, dict[str, Image]] = {}  # most planes move alike: look once
     for surface in scene.surfaces + tuple(glass(opening) for opening in scene.openings):
         homography = planes[surface.plane]
-        look = looks.get(homography.tobytes())
+        from_first = homography @ scene.pose[surface.plane]
+        look = looks.get(from_first.tobytes())
         if look is None:
-            look = {name: seen(f, homography, scene.shape) for name, f in fields.items()}
-            looks[homography.tobytes()] = look
+            look = {name: seen(f, from_first, scene.shape) for name, f in fields.items()}
+            looks[from_first.tobytes()] = look
         window, cover = paint(canvas, surface, look, homography)
         if surface.opacity == 1 and not surface.multiply:
             plane[window][cover > 0.5] = surface.plane
@@ -343,7 +347,8 @@ def photographed(scene: Scene, off_light: Image, on_light: Image) -> list[Coded]
 
 def render(scene: Scene) -> RenderedPair:
     """Draw both photos of a scene. Same scene, same photos."""
-    still, planes = no_move(), scene.camera.planes
+    planes = scene.camera.planes
+    still = tuple(np.eye(3) for _ in planes)
     fields = texture_fields(scene.shape, scene.seed)
     on_view = draw_view(scene, fields, still)
     moved = any(not np.array_equal(h, np.eye(3)) for h in planes)
