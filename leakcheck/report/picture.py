@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from leakcheck.check import Check
     from leakcheck.photo import Image, Photo
 
-# Wide enough for a 4K screen; more takes seconds and megabytes and shows nothing new.
-DEFAULT_WIDTH_PX = 2400
+# Enough for a large screen; more takes seconds and megabytes and shows nothing new.
+DEFAULT_LONGER_SIDE_PX = 2400
 # A smaller photo is enlarged: numbers must stay legible in it.
 SMALLEST_WIDTH_PX = 1080
 LARGEST_SIDE_PX = 20_000  # the renderer ends at 2^16, a picture for people long before
@@ -63,6 +63,7 @@ GLOW_DECADES = 2.0  # at least this much from end to end
 GLOW_TOP = 100.0  # a glow of a hundred times the room light is as bright as it gets here
 GROUND_LIGHT = 0.45  # the grey photo under the glow, share of its own brightness
 BAR_HEIGHT = 1.5
+GLOW_ROWS = 3  # of the strip: title, bar, its numbers
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +84,8 @@ def marked_picture(photo: Photo, check: Check, *, width_px: int | None = None) -
     Args:
         photo: the lights-on photo.
         check: what was found in it.
-        width_px: width of the picture; by default the photo's own within 1,080 to 2,400 px.
+        width_px: width of the picture; by default the photo's own, but no side above 2,400 px
+            and no width below 1,080 px.
     """
     picture = photo_picture(photo, width_px=picture_width_px(photo.encoded.shape, width_px))
     scale = picture.shape[1] / photo.encoded.shape[1]
@@ -116,7 +118,8 @@ def glow_picture(glow: Image, photo: Photo, check: Check, *, width_px: int | Non
 def picture_width_px(photo_shape: tuple[int, ...], wanted: int | None) -> int:
     """The width to draw at for a photo of this shape (rows, cols, ...)."""
     rows, cols = photo_shape[:2]
-    width = wanted or int(np.clip(cols, SMALLEST_WIDTH_PX, DEFAULT_WIDTH_PX))
+    usual = min(cols, DEFAULT_LONGER_SIDE_PX * cols // max(rows, cols))
+    width = wanted or max(usual, SMALLEST_WIDTH_PX)
     return max(1, min(width, LARGEST_SIDE_PX, LARGEST_SIDE_PX * cols // rows))
 
 
@@ -209,15 +212,14 @@ def _draw_marks(sheet: Sheet, marks: Sequence[_Mark], check: Check, scale: float
             for ring in shape.rings
         ],
     )
-    for style in (LIKELY, SPILL, LEAK):
-        sheet.outlines([mark.ring for mark in marks if mark.style is style], style)
+    # Leaders first: a ring is whole, also where a leader ends at it.
     for mark, place in zip(marks, places, strict=True):
         leader = LineStyle(mark.style.colour, LEADER_WIDTH, mark.style.casing / 2)
         sheet.lines([np.array([place.from_xy, place.to_xy])], leader)
+    for style in (LIKELY, SPILL, LEAK):
+        sheet.outlines([mark.ring for mark in marks if mark.style is style], style)
+    for mark, place in zip(marks, places, strict=True):
         sheet.label(place.x, place.y, mark.text, colour=mark.style.colour)
-
-
-GLOW_ROWS = 3  # title, bar, its numbers
 
 
 def glow_range(glow: Image, check: Check) -> tuple[float, float]:

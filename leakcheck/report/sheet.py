@@ -21,6 +21,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.patches import FancyBboxPatch
 from matplotlib.textpath import text_to_path
 from numpy.typing import NDArray
+from PIL import ImageColor
 
 Rgb: TypeAlias = NDArray[np.uint8]  # (rows, cols, 3), sRGB as displayed
 Polygon: TypeAlias = NDArray[np.float64]  # (n, 2) of x, y in px of the picture
@@ -74,10 +75,13 @@ class Sheet:
         self.rows, self.cols = picture.shape[:2]
         self.unit_px = self.cols / 100
         self._height = self.rows + round(strip * self.unit_px)
-        self._figure = Figure(
-            figsize=(self.cols / DPI, self._height / DPI), dpi=DPI, facecolor=DARK
-        )
-        self._canvas = FigureCanvasAgg(self._figure)
+        self._figure = Figure(figsize=(self.cols / DPI, self._height / DPI), dpi=DPI)
+        self._figure.patch.set_visible(False)
+        # The ground is painted into the renderer's own pixels and the lines are drawn on top:
+        # as an image of matplotlib's it would be resampled, at half the time of the whole.
+        self._renderer = FigureCanvasAgg(self._figure).get_renderer()  # type: ignore[no-untyped-call]
+        self._pixels = np.asarray(self._renderer.buffer_rgba())
+        self._pixels[:] = (*ImageColor.getrgb(DARK), 255)
         # One axes over picture and strip, so that both count in the same pixels.
         self._axes = self._figure.add_axes((0.0, 0.0, 1.0, 1.0))
         self._axes.set_xlim(-0.5, self.cols - 0.5)
@@ -87,10 +91,8 @@ class Sheet:
 
     def image(self, picture: Rgb, x: float, y: float) -> None:
         """Lay pixels on the sheet as they are, their top left corner at (x, y)."""
-        from_bottom = self._height - round(y) - picture.shape[0]
-        self._figure.figimage(
-            picture, round(x), from_bottom, origin="upper", resize=False, zorder=-1
-        )
+        top, left = round(y), round(x)
+        self._pixels[top : top + picture.shape[0], left : left + picture.shape[1], :3] = picture
 
     def lines(self, paths: Sequence[Polygon], style: LineStyle) -> None:
         """Draw lines of one style, first all their casings and then the lines themselves."""
@@ -167,10 +169,9 @@ class Sheet:
         )
 
     def png(self) -> bytes:
-        """The finished sheet as the bytes of a PNG file."""
-        self._canvas.draw()  # type: ignore[no-untyped-call]
-        drawn = np.asarray(self._canvas.buffer_rgba())  # type: ignore[no-untyped-call]
-        bgr = cv2.cvtColor(drawn, cv2.COLOR_RGBA2BGR)
+        """The finished sheet as the bytes of a PNG file; nothing can be added afterwards."""
+        self._figure.draw(self._renderer)
+        bgr = cv2.cvtColor(self._pixels, cv2.COLOR_RGBA2BGR)
         done, data = cv2.imencode(".png", bgr, [cv2.IMWRITE_PNG_COMPRESSION, PNG_COMPRESSION])
         assert done, "OpenCV always has a PNG encoder"
         return data.tobytes()
