@@ -57,6 +57,9 @@ _WHITE_IS_ZERO, _PLANES_APART, _PREMULTIPLIED, _ALPHA = 0, 2, 1, 2
 _HDR_CURVES = (16, 18)
 _HEIF_PRIMARIES = {9: REC_2020, 12: DISPLAY_P3}
 
+_ROTATIONS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
+_FLIPS = {2: 1, 4: 0, 7: -1}  # OpenCV: 1 left and right, 0 top and bottom, -1 both
+
 
 @dataclass(frozen=True, eq=False)
 class Decoded:
@@ -385,9 +388,8 @@ def _colour_by_exif(exif: Image.Exif) -> ColourSpace:
 
 def _upright(encoded: Any, orientation: Any) -> Any:
     """Undo the camera's turn. Source: Exif (CIPA DC-008), tag 274; other values mean 1."""
-    if orientation not in range(2, 9):
-        return encoded
-    if orientation in (5, 6, 7, 8):
+    if orientation in _ROTATIONS:
+        return cv2.rotate(encoded, _ROTATIONS[orientation])
+    if orientation in (5, 7):
         encoded = cv2.transpose(encoded)
-    flip = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}.get(orientation)
-    return encoded if flip is None else cv2.flip(encoded, flip)
+    return cv2.flip(encoded, _FLIPS[orientation]) if orientation in _FLIPS else encoded
