@@ -105,6 +105,7 @@ def _cost(
     box = (int(np.ceil(size[0] / cell)) + 2, int(np.ceil(size[1] / cell)) + 2)
     distance = cv2.distanceTransform(1 - own, cv2.DIST_L2, 3)
     nearest = cv2.erode(distance, np.ones(box[::-1], np.uint8), borderValue=1e9)
+    nearest = np.minimum(nearest, sum(own.shape))  # endless where the mark is off the picture
     cost = np.abs(nearest * cell / size[1] - BEST_DISTANCE)
     cost += COST_OF_OPENING * _share(soft, box)
     hit = _share(blocked, box)

@@ -1,0 +1,390 @@
+"""The command line from outside: what it prints, writes and returns; the library's front door."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import made_checks as made
+import numpy as np
+import pytest
+
+import leakcheck
+from leakcheck.cli import main
+from leakcheck.errors import RegistrationError
+from leakcheck.openings import read_openings
+
+TESTS = Path(__file__).parent
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS.parent), str(TESTS)])}
+SVG = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="160" height="120" viewBox="0 0 160 120">'
+    '<image width="160" height="120" href="heron_on.png"/>'
+    '<rect id="saloon" class="window" x="10" y="10" width="20" height="20"/></svg>'
+)
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A folder with a pair of photos, an openings file and things that are neither."""
+    shade = np.tile(np.arange(160, dtype=np.uint8), (120, 1))
+    cv2.imwrite(str(tmp_path / "heron_off.png"), cv2.merge([shade, shade, shade]))
+    cv2.imwrite(str(tmp_path / "heron_on.png"), cv2.merge([shade, shade, shade + 9]))
+    (tmp_path / "openings.svg").write_text(SVG)
+    (tmp_path / "broken.svg").write_text("<svg><rect")
+    (tmp_path / "text.jpg").write_text("not a photo")
+    (tmp_path / "empty.jpg").write_bytes(b"")
+    (tmp_path / "cut.png").write_bytes((tmp_path / "heron_on.png").read_bytes()[:300])
+    (tmp_path / "old.json").write_text("mine")
+    (tmp_path / "album").mkdir()
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def measure(monkeypatch):
+    """The measuring core played by a function: returns, or raises, what the test hangs on it."""
+
+    class Measure:
+        result: object = made.check()
+        calls: list = []  # noqa: RUF012
+
+        def __call__(self, off, on, openings=None, *, settings, progress):
+            self.calls.append((off, on, openings, settings))
+            progress("Lining the photos up")
+            if isinstance(self.result, BaseException):
+                raise self.result
+            return self.result
+
+    played = Measure()
+    played.calls = []
+    monkeypatch.setattr(sys.modules["leakcheck.check"], "check", played, raising=False)
+    return played
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+PAIR = ("check", "heron_off.png", "heron_on.png")
+
+# Arguments, and what the one sentence on stderr must name. All are exit code 2.
+WRONG = {
+    "no command": ((), "Missing command"),
+    "unknown command": (("chek", "a", "b"), "chek"),
+    "one photo": (("check", "heron_off.png"), "ON"),
+    "unknown option": ((*PAIR, "--jsn", "x"), "--jsn"),
+    "option without value": ((*PAIR, "--json"), "--json"),
+    "missing photo": (("check", "heron_off.png", "nowhere.jpg"), "nowhere.jpg"),
+    "folder for a photo": (("check", "album", "heron_on.png"), "album"),
+    "empty photo": (("check", "empty.jpg", "heron_on.png"), "empty.jpg"),
+    "text for a photo": (("check", "text.jpg", "heron_on.png"), "text.jpg"),
+    "truncated photo": (("check", "heron_off.png", "cut.png"), "cut.png"),
+    "missing openings": ((*PAIR, "--openings", "none.svg"), "none.svg"),
+    "folder for openings": ((*PAIR, "--openings", "album"), "album"),
+    "broken openings": ((*PAIR, "--openings", "broken.svg"), "broken.svg"),
+    "existing result": ((*PAIR, "--json", "old.json"), "old.json exists already"),
+    "missing folder": ((*PAIR, "--csv", "no/table.csv"), "no/table.csv"),
+    "folder for a result": ((*PAIR, "--json", "album"), "album is a folder"),
+    "file for the folder": ((*PAIR, "--out", "old.json"), "old.json"),
+    "photo as result": ((*PAIR, "--force", "--json", "heron_on.png"), "never overwritten"),
+    "openings as result": (
+        (*PAIR, "--force", "--openings", "openings.svg", "--save-openings", "openings.svg"),
+        "never overwritten",
+    ),
+    "one name twice": ((*PAIR, "--json", "r", "--csv", "r"), "twice"),
+    "two on stdout": ((*PAIR, "--json", "-", "--csv", "-"), "standard output"),
+    "no length": ((*PAIR, "--length-mm", "0"), "--length-mm"),
+    "length not a number": ((*PAIR, "--length-mm", "nan"), "--length-mm"),
+    "length in words": ((*PAIR, "--length-mm", "long"), "--length-mm"),
+    "narrow picture": ((*PAIR, "--picture-width", "5"), "--picture-width"),
+}
+
+
+@pytest.mark.parametrize(("arguments", "named"), WRONG.values(), ids=WRONG.keys())
+def test_bad_input_is_one_sentence_and_leaves_nothing(folder, measure, capsys, arguments, named):
+    before = _files(folder)
+    assert main(arguments) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert printed.err.startswith("leakcheck: ")
+    assert printed.err.count("\n") == 1
+    assert named in printed.err
+    assert "Traceback" not in printed.err
+    assert _files(folder) == before
+    assert measure.calls == []
+
+
+FAILURES = {
+    "not measured": (RegistrationError("a.jpg and b.jpg do not line up."), 3, "do not line up."),
+    "no memory": (MemoryError(), 3, "memory is not enough"),
+    "no memory in OpenCV": (cv2.error("(-4:Insufficient memory)"), 3, "memory is not enough"),
+    "fault": (ValueError("one\ntwo"), 4, "ValueError: one two. Please report"),
+    "interrupted": (KeyboardInterrupt(), 130, "interrupted"),
+}
+
+
+@pytest.mark.parametrize(("failure", "code", "text"), FAILURES.values(), ids=FAILURES.keys())
+def test_every_failure_has_its_code_and_sentence(folder, measure, capsys, failure, code, text):
+    measure.result = failure
+    before = _files(folder)
+    assert main((*PAIR, "--json", "r.json", "--out", "results")) == code
+    printed = capsys.readouterr()
+    assert text in printed.err
+    assert printed.err.count("\n") == 1
+    assert printed.out == ""
+    assert _files(folder) == before
+    assert not (folder / "results").exists()
+
+
+def test_the_traceback_can_be_asked_for(folder, measure, capsys, monkeypatch):
+    measure.result = ValueError("inside")
+    monkeypatch.setenv("LEAKCHECK_TRACEBACK", "1")
+    assert main(PAIR) == 4
+    assert "Traceback" in capsys.readouterr().err
+
+
+def test_exit_code_and_text_of_leaks_and_of_none(folder, measure, capsys):
+    assert main(PAIR) == 1
+    assert capsys.readouterr().out.startswith("LEAKS: 4 found")
+    measure.result = made.tight()
+    assert main(PAIR) == 0
+    printed = capsys.readouterr()
+    assert printed.out.startswith("TIGHT: ")
+    assert "\x1b" not in printed.out
+    assert max(len(line) for line in printed.out.splitlines()) <= 80
+    assert printed.err == ""
+
+
+def test_the_core_gets_the_pair_in_order_with_openings_and_settings(folder, measure):
+    main((*PAIR, "--openings", "openings.svg", "--length-mm", "325", "--tripod"))
+    ((off, on, openings, settings),) = measure.calls
+    assert (off.name, on.name) == ("heron_off.png", "heron_on.png")
+    assert [shape.name for shape in openings.shapes] == ["saloon"]
+    assert settings.length_mm == 325
+    assert settings.tripod
+
+
+def test_openings_of_another_photo_are_carried_over(folder, measure, monkeypatch):
+    """The drawing links its own photo; that one is registered by a function that shifts by (5, 3).
+
+    Rectangle 10 to 30 in drawing units is 9.5 to 29.5 counted from pixel centres.
+    """
+    shifted = replace(
+        made.check().registration,
+        homography=np.array([[1.0, 0, 5], [0, 1, 3], [0, 0, 1]]),
+    )
+    monkeypatch.setattr(sys.modules["leakcheck.register"], "register", lambda *_: shifted)
+    other = cv2.imread("heron_on.png")[:, ::-1]
+    cv2.imwrite("another.png", other)
+    main(("check", "heron_off.png", "another.png", "--openings", "openings.svg"))
+    (ring,) = measure.calls[0][2].shapes[0].rings
+    assert ring.min(axis=0) == pytest.approx([14.5, 12.5])
+    assert ring.max(axis=0) == pytest.approx([34.5, 32.5])
+
+
+def test_warnings_go_to_stderr_once(folder, measure, capsys):
+    measure.result = made.check(warnings=("The room was bright.", "The room was bright."))
+    main(PAIR)
+    printed = capsys.readouterr()
+    assert printed.err == "Warning: The room was bright.\n"
+    assert "bright." not in printed.out
+    main((*PAIR, "--quiet"))
+    printed = capsys.readouterr()
+    assert printed.err == ""
+    assert printed.out.count("\n") == 1
+
+
+def test_json_on_stdout_is_all_there_is(folder, measure, capsys):
+    assert main((*PAIR, "--json", "-")) == 1
+    assert json.loads(capsys.readouterr().out)["verdict"] == "leaks"
+
+
+def test_the_folder_gets_pictures_json_and_table(folder, measure, capsys):
+    assert main((*PAIR, "--out", "new/results", "--picture-width", "640")) == 1
+    results = folder / "new" / "results"
+    assert {"leaks.csv", "marked.png", "result.json"} <= {p.name for p in results.iterdir()}
+    assert cv2.imread(str(results / "marked.png")).shape[1] == 640
+    assert json.loads((results / "result.json").read_text())["version"] == 1
+    assert not [p for p in folder.rglob("*") if p.name.endswith(".tmp")]
+    # A second run must not take the first one's place unasked.
+    before = _files(folder)
+    capsys.readouterr()
+    assert main((*PAIR, "--out", "new/results")) == 2
+    assert "--force" in capsys.readouterr().err
+    assert _files(folder) == before
+    measure.result = made.tight()
+    assert main((*PAIR, "--out", "new/results", "--force")) == 0
+    assert json.loads((results / "result.json").read_text())["verdict"] == "tight"
+
+
+def test_what_was_found_is_printed_even_when_it_cannot_be_written(
+    folder, measure, capsys, monkeypatch
+):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    assert main((*PAIR, "--json", "r.json")) == 2
+    printed = capsys.readouterr()
+    assert printed.out.startswith("LEAKS: 4 found")
+    assert "r.json cannot be written: the disk is full" in printed.err
+    assert not (folder / "r.json").exists()
+
+
+def test_saved_openings_can_be_read_again(folder, measure):
+    """Written by the command, read by the openings reader: same places to a hundredth."""
+    likely = (made.leak(1, made.box(20, 30, 60, 50)), made.leak(2, made.circle(90, 70, 12)))
+    facts = replace(made.facts("heron_on.png"), width_px=160, height_px=120)
+    measure.result = made.tight(likely_openings=likely, openings=(), on=facts)
+    assert main((*PAIR, "--save-openings", "album/new.svg")) == 0
+    shapes = read_openings("album/new.svg", size=(160, 120)).shapes
+    assert [shape.name for shape in shapes] == ["opening 1", "opening 2"]
+    assert {shape.kind for shape in shapes} == {"window"}
+    assert shapes[0].rings[0] == pytest.approx(likely[0].outline, abs=0.01)
+    assert "../heron_on.png" in Path("album/new.svg").read_text()
+
+
+# --- as a program ----------------------------------------------------------------------------
+
+PLAYED = (
+    "import sys, leakcheck.check, made_checks as made;"
+    "sys.modules['leakcheck.check'].check = lambda *a, **k: made.check();"
+    "from leakcheck.cli import run; run()"
+)
+
+
+def _python(*arguments: str, **options) -> subprocess.CompletedProcess:
+    options = {"env": ENVIRONMENT, "capture_output": True, "text": True, **options}
+    return subprocess.run([sys.executable, *arguments], check=False, timeout=120, **options)
+
+
+def test_help_and_version_load_nothing_heavy():
+    """Python's own list of loaded modules; loading any of these takes a tenth of a second."""
+    code = (
+        "import sys, leakcheck.cli as cli; codes = [cli.main(['--help']),"
+        "cli.main(['check', '--help']), cli.main(['--version'])];"
+        "print(codes, sorted({m.split('.')[0] for m in sys.modules}"
+        "& {'numpy', 'cv2', 'scipy', 'skimage', 'matplotlib', 'PIL', 'rich'}))"
+    )
+    done = _python("-c", code)
+    assert done.stdout.splitlines()[-1] == "[0, 0, 0] []"
+    assert f"leakcheck {leakcheck.__version__}" in done.stdout
+
+
+def test_python_m_runs_the_program():
+    done = _python("-m", "leakcheck", "check", "nowhere.jpg", "nowhere.jpg")
+    assert done.returncode == 2
+    assert "nowhere.jpg" in done.stderr
+
+
+def test_a_reader_that_stops_early_changes_nothing(folder):
+    """As in `leakcheck check ... | head -1`: leaks stay exit code 1, and nobody complains."""
+    run = subprocess.Popen(
+        [sys.executable, "-c", PLAYED, *PAIR, "--json", "r.json"],
+        env=ENVIRONMENT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    run.stdout.close()
+    error = run.stderr.read()
+    assert run.wait(60) == 1
+    assert error == b""
+    assert (folder / "r.json").exists()
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_stdout_on_a_full_disk_is_an_error(folder):
+    with Path("/dev/full").open("w") as full:
+        done = _python(
+            "-c", PLAYED, *PAIR, stdout=full, stderr=subprocess.PIPE, capture_output=False
+        )
+    assert done.returncode == 2
+    assert done.stderr == (
+        "leakcheck: Standard output cannot be written: the disk is full. Free some space and run"
+        " it again.\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("settings", "coloured"),
+    [
+        ({"TERM": "xterm"}, True),
+        ({"NO_COLOR": "1", "TERM": "xterm"}, False),
+        ({"TERM": "dumb"}, False),
+    ],
+)
+def test_colour_on_a_terminal_unless_unwanted(folder, settings, coloured):
+    """Run on a pseudo-terminal; https://no-color.org asks for no colour with NO_COLOR."""
+    pty = pytest.importorskip("pty")
+    master, slave = pty.openpty()
+    environment = {k: v for k, v in ENVIRONMENT.items() if k not in {"NO_COLOR", "COLUMNS"}}
+    run = subprocess.Popen(
+        [sys.executable, "-c", PLAYED, *PAIR],
+        env=environment | settings,
+        stdout=slave,
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(slave)
+    shown = b""
+    with contextlib.suppress(OSError):  # how a closed pseudo-terminal ends on Linux
+        while part := os.read(master, 65536):
+            shown += part
+    os.close(master)
+    assert run.wait(60) == 1
+    assert b"LEAKS" in shown
+    assert (b"\x1b[" in shown) == coloured
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
+def test_any_console_shows_any_name(folder, encoding):
+    """Names in the result hold what the console's encoding may not."""
+    played = PLAYED.replace(
+        "made.check()",
+        "made.check(leaks=(made.leak(1, made.circle(9, 9, 3), where='above \u8239 F\\xe4hre'),))",
+    )
+    done = _python(
+        "-c",
+        played,
+        *PAIR,
+        env={**ENVIRONMENT, "PYTHONIOENCODING": encoding},
+        text=False,
+    )
+    assert done.returncode == 1
+    assert done.stderr == b""
+    assert "above" in done.stdout.decode(encoding)
+
+
+# --- the library's front door ----------------------------------------------------------------
+
+ORDERS = (
+    "import leakcheck; f = leakcheck.check; g = leakcheck.register",
+    "from leakcheck import check as f, register as g",
+    "import leakcheck.check, leakcheck.register; f = leakcheck.check; g = leakcheck.register",
+    "import leakcheck; f = leakcheck.check; import leakcheck.check; f = leakcheck.check;"
+    "from leakcheck import register as g",
+    "from leakcheck.check import check as f; from leakcheck.register import register;"
+    "import leakcheck; g = leakcheck.register; f = leakcheck.check",
+    "import leakcheck.report.terminal, leakcheck; f = leakcheck.check; g = leakcheck.register",
+    "from leakcheck.photo import Photo; from leakcheck import *; f = check; g = register",
+)
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_check_and_register_are_functions_whatever_was_imported_before(order):
+    """The package has submodules of the same names; the functions must win in every order."""
+    done = _python("-c", f"{order}; print(f.__name__, g.__name__, type(f).__name__)")
+    assert done.stdout == "check register function\n", done.stderr
+
+
+def test_every_public_name_can_be_had():
+    for name in leakcheck.__all__:
+        assert getattr(leakcheck, name) is not None
+    assert set(leakcheck.__all__) <= set(dir(leakcheck))
+    with pytest.raises(AttributeError, match="no attribute 'chekc'"):
+        _ = leakcheck.chekc
