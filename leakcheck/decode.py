@@ -7,8 +7,8 @@ EXIF tag only repeats what was done.
 
 from __future__ import annotations
 
+import logging
 import re
-import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -56,9 +56,10 @@ _WHITE_IS_ZERO, _PLANES_APART, _PREMULTIPLIED, _ALPHA = 0, 2, 1, 2
 # HEIC transfer curves that are no photograph of relative light: ITU-T H.273 PQ and HLG.
 _HDR_CURVES = (16, 18)
 _HEIF_PRIMARIES = {9: REC_2020, 12: DISPLAY_P3}
-
 _ROTATIONS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
 _FLIPS = {2: 1, 4: 0, 7: -1}  # OpenCV: 1 left and right, 0 top and bottom, -1 both
+
+logging.getLogger("PIL").addHandler(logging.NullHandler())  # what is wrong is ours to say
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,9 +82,7 @@ def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
     """
     kind, decoder = _decoder(data, name, suffix)
     try:
-        with warnings.catch_warnings():  # Pillow warns of bad tags that we read as "not stated"
-            warnings.simplefilter("ignore")
-            return decoder(data, name)
+        return decoder(data, name)
     except PhotoError:
         raise
     except Image.DecompressionBombError as error:  # Pillow has a limit of its own for some kinds
@@ -216,7 +215,12 @@ def _check_tiff_is_complete(header: TiffImageFile, data: bytes, name: str) -> No
 
 
 def _opencv(data: bytes, flags: int) -> Any:
-    encoded = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    """Decode with OpenCV; what is wrong with the file is ours to say, not its log's."""
+    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    try:
+        encoded = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    finally:
+        cv2.utils.logging.setLogLevel(level)
     if encoded is None:
         raise ValueError("OpenCV cannot decode it")
     return encoded

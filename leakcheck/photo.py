@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import warnings
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -75,14 +76,17 @@ def read_photo(path: str | Path) -> Photo:
     """
     path = Path(path)
     data = _file_bytes(path)
-    decoded = decode(data, name=str(path), suffix=path.suffix.lower())
+    with warnings.catch_warnings():  # Pillow warns of bad tags, which here are "not stated"
+        warnings.simplefilter("ignore")
+        decoded = decode(data, name=str(path), suffix=path.suffix.lower())
+        exposure = _exposure(decoded.exif)
     return Photo(
         name=path.name,
         path=path,
         encoded=decoded.encoded,
         decode=decoded.colour.decode_table(_codes(decoded.encoded)),
         to_srgb=decoded.colour.to_srgb,
-        exposure=_exposure(decoded.exif),
+        exposure=exposure,
         content_hash=hashlib.sha256(data).hexdigest(),
     )
 

@@ -794,6 +794,9 @@ BAD_FILES = {
     "16-bit PNG with a flipped bit": (png(WIDE)[:500] + b"\x55" + png(WIDE)[501:], DAMAGED),
     "half TIFF": (cut(file_of(noise(), "tiff")), DAMAGED),
     "half 16-bit TIFF": (cut(tiff(WIDE)), DAMAGED),
+    "16-bit TIFF with flipped bits": (
+        zipped_tiff(WIDE)[:-9000] + b"\x55" * 4000 + zipped_tiff(WIDE)[-5000:], DAMAGED,
+    ),
     "half LZW TIFF": (cut(lzw_tiff(noise())), DAMAGED),
     "TIFF of floats": (tiff(noise().astype(np.float32)), "photo.jpg"),
     "TIFF of 32 bit": (tiff(noise()[..., 0].astype(np.uint32), photometric="minisblack"), "32-bit"),
