@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Polygon = NDArray[np.float64]  # (n, 2) of x, y in picture px
-_Grid = NDArray[np.float32]
+Polygon: TypeAlias = NDArray[np.float64]  # (n, 2) of x, y in picture px
+_Grid: TypeAlias = NDArray[np.float32]
 
 GRID_COLUMNS = 500  # places tried across the picture: a fifth of a label's height apart
 # Costs, in label heights of distance from the mark: what a place may cost before one further
@@ -19,7 +20,8 @@ COST_OF_OPENING = 3.0  # a window under the label can be seen no more
 COST_OF_CROSSING = 4.0  # a leader over another mark points at the wrong thing
 COST_OF_OVERLAP = 1000.0  # only where the picture is so full that nothing else is left
 BEST_DISTANCE = 0.35  # from the mark to the label: close, but the leader can be seen
-CANDIDATES = 60  # best places whose leader is looked at
+CANDIDATES = 1200  # best places, of which
+SKIPPED = 20  # every so manyth has its leader looked at: neighbours are all alike
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,7 @@ def place_labels(
         _fill(soft, opening, cell)
     labels = []
     for mark, size in zip(marks, sizes, strict=True):
-        label = _best_place(mark, size, blocked=blocked, soft=soft, cell=cell)
+        label = _best_place(mark, size, blocked, soft, cell=cell)
         labels.append(label)
         _block(blocked, label, size, cell)
     return labels
@@ -70,26 +72,27 @@ def place_labels(
 def _best_place(
     mark: Polygon,
     size: tuple[float, float],
-    *,
     blocked: NDArray[np.uint8],
     soft: NDArray[np.uint8],
+    *,
     cell: float,
 ) -> Label:
     """The cheapest place for one label."""
     own = np.zeros_like(blocked)
     _fill(own, mark, cell)
-    cost = _cost(own, blocked, soft, size, cell)
     others = (blocked > 0) & (own == 0)
-    order = np.argsort(cost, axis=None)[: CANDIDATES * 20 : 20]
-    best: Label | None = None
+    cost = _cost(own, blocked, soft, size, cell).ravel()
+    cheap = np.argpartition(cost, min(CANDIDATES, cost.size - 1))[:CANDIDATES]
+    best = Label(0, 0, (0, 0), (0, 0))
     best_cost = np.inf
-    for index in order:
-        row, col = divmod(int(index), cost.shape[1])
+    for index in cheap[np.argsort(cost[cheap])][::SKIPPED]:
+        if cost[index] >= best_cost:
+            break
+        row, col = divmod(int(index), own.shape[1])
         label = _with_leader((col + 0.5) * cell, (row + 0.5) * cell, size, mark)
-        total = cost[row, col] + COST_OF_CROSSING * _crossed(others, label, cell)
+        total = float(cost[index]) + COST_OF_CROSSING * _crossed(others, label, cell)
         if total < best_cost:
             best, best_cost = label, total
-    assert best is not None
     return best
 
 
@@ -112,7 +115,7 @@ def _cost(
     cost += np.where(hit > 0, COST_OF_OVERLAP * (1 + hit), 0)
     margin_x, margin_y = box[0] // 2 + 1, box[1] // 2 + 1
     inside = np.zeros(own.shape, bool)
-    inside[margin_y:-margin_y, margin_x:-margin_x] = True
+    inside[margin_y : own.shape[0] - margin_y, margin_x : own.shape[1] - margin_x] = True
     result: _Grid = np.where(inside, cost, 10 * COST_OF_OVERLAP).astype(np.float32)
     return result
 

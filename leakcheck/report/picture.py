@@ -43,7 +43,7 @@ SPILL = LineStyle("#ffffff", 0.20, 0.14, dashes=(0.9, 0.7))
 LIKELY = LineStyle("#ffe08a", 0.16, 0.10, dashes=(0.3, 0.4))
 OPENING = LineStyle("#ffe08a", 0.10, 0.06)
 IGNORED = LineStyle("#93a4b1", 0.10, 0.06, dashes=(0.3, 0.4))
-MODEL = LineStyle("#93a4b1", 0.10, 0.06, dashes=(1.6, 0.8))
+MODEL = LineStyle("#93a4b1", 0.09, 0.04, dashes=(1.6, 0.8))
 LEADER_WIDTH = 0.12
 
 SHAPES = {

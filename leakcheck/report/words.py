@@ -99,7 +99,7 @@ def verdict(check: Check) -> str:
     if blind >= BLIND_SHARE_TO_NAME:
         part = f" on the {percent(1 - blind)} of the model that could be measured"
     if check.tight:
-        return f"TIGHT: no leak found{part}. {_would_have_shown(check)}"
+        return f"TIGHT: no leak found{part}. {_would_have_shown(check)}".rstrip()
     text = f"LEAKS: {len(check.leaks)} found{part} ({counted_kinds(check.leaks)})."
     doubtful = sum(leak.doubtful for leak in check.leaks)
     if doubtful:
@@ -114,6 +114,8 @@ def _would_have_shown(check: Check) -> str:
             f"A pinhole of {percent(pinhole.level)} of window brightness would have shown,"
             f" a broad glow of {percent(broad.level)}."
         )
+    if not (math.isfinite(pinhole.contrast) and math.isfinite(broad.contrast)):
+        return ""
     return (
         f"A pinhole that adds {percent(pinhole.contrast)} to the room light on its surface"
         f" would have shown, a broad glow that adds {percent(broad.contrast)}."
