@@ -20,7 +20,7 @@ KINDS: dict[str, OpeningKind] = {
     "ignored": "ignore",
     "model": "model",
 }
-# What LEDs for models are sold as; what each must look like in a photo is for `lamps.py`.
+# What LEDs for models are sold as, as far as a photo can confirm it (`colour.meets`).
 COLOURS = (
     "warm white",
     "neutral white",
@@ -31,12 +31,9 @@ COLOURS = (
     "amber",
     "yellow",
     "green",
-    "cyan",
     "blue",
-    "violet",
-    "pink",
 )
-SAME_COLOUR = {"cold white": "cool white", "purple": "violet", "turquoise": "cyan"}
+SAME_COLOUR = {"cold white": "cool white"}
 _COLOUR_BY_LETTERS = {
     word.replace(" ", ""): colour
     for word, colour in [*((c, c) for c in COLOURS), *SAME_COLOUR.items()]

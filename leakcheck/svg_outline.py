@@ -23,6 +23,7 @@ MAX_RINGS_COMPARED = 50  # of one path: each ring is compared with each
 WINDING_SAMPLES = 5  # places of a ring that vote: one of them may lie on another ring
 
 CAPS = {"butt": "flat", "round": "round", "square": "square"}  # SVG's word -> shapely's
+# A corner sharper than the limit is cut at the limit, where SVG cuts it at the line's own edge.
 JOINS = {"miter": "mitre", "round": "round", "bevel": "bevel"}
 
 
