@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 # Nothing heavy is imported up here: `leakcheck --help` must answer at once.
 
 PIPE_COLUMNS = 80
+LEAST_COLUMNS = 60  # the table needs them; a narrower terminal breaks the lines itself
 MOST_COLUMNS = 110  # longer lines are hard to follow
 TRACEBACK_VARIABLE = "LEAKCHECK_TRACEBACK"
 # What the command line parser raises on a wrong option; typer has no public name for it.
@@ -165,7 +166,8 @@ def _show(result: Check, *, quiet: bool) -> None:
         text = verdict_text(result, colour=colour)
     else:
         columns = shutil.get_terminal_size().columns if terminal else PIPE_COLUMNS
-        text = check_text(result, width=min(columns, MOST_COLUMNS), colour=colour)
+        width = max(LEAST_COLUMNS, min(columns, MOST_COLUMNS))
+        text = check_text(result, width=width, colour=colour)
     write_stdout(text.encode(sys.stdout.encoding or "utf-8", errors="replace"))
 
 

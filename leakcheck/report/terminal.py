@@ -107,7 +107,7 @@ def _print_leaks(console: Console, check: Check) -> None:
     """The table of leaks, a row each."""
     if not check.leaks:
         return
-    table = Table(box=_RULE_UNDER_HEADS, show_edge=False, pad_edge=False)
+    table = Table(box=_RULE_UNDER_HEADS, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("No", justify="right", no_wrap=True)
     table.add_column("Kind", no_wrap=True)
     table.add_column("Where", ratio=1, overflow="fold")
