@@ -59,7 +59,12 @@ _HEIF_PRIMARIES = {9: REC_2020, 12: DISPLAY_P3}
 _ROTATIONS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
 _FLIPS = {2: 1, 4: 0, 7: -1}  # OpenCV: 1 left and right, 0 top and bottom, -1 both
 
-logging.getLogger("PIL").addHandler(logging.NullHandler())  # what is wrong is ours to say
+# What is wrong with a file is ours to say, once.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
+if hasattr(cv2.utils, "logging"):  # OpenCV 5
+    _set_log_level: Any = cv2.utils.logging.setLogLevel
+else:
+    _set_log_level = cv2.setLogLevel  # type: ignore[attr-defined, unused-ignore]
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,12 +220,11 @@ def _check_tiff_is_complete(header: TiffImageFile, data: bytes, name: str) -> No
 
 
 def _opencv(data: bytes, flags: int) -> Any:
-    """Decode with OpenCV; what is wrong with the file is ours to say, not its log's."""
-    level = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    level = _set_log_level(0)  # silent
     try:
         encoded = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     finally:
-        cv2.utils.logging.setLogLevel(level)
+        _set_log_level(level)
     if encoded is None:
         raise ValueError("OpenCV cannot decode it")
     return encoded
@@ -252,7 +256,8 @@ def _decode_heif(data: bytes, name: str) -> Decoded:
     profile = heif.info.get("icc_profile")
     if curve in _HDR_CURVES and not profile:
         raise _unsupported(name, "an HDR picture")
-    encoded: Any = np.asarray(heif)[:, : heif.size[0]]
+    # A copy: some versions free the pixels with the object that decoded them.
+    encoded: Any = np.array(heif)[:, : heif.size[0]]
     bits = heif.info.get("bit_depth", 8)
     if encoded.dtype == np.uint16 and bits < 16:  # left-aligned: repeat the top bits below
         encoded = encoded | (encoded >> bits)

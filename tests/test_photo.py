@@ -20,6 +20,7 @@ from PIL import Image, ImageCms
 from PIL.ExifTags import IFD, Base
 from PIL.TiffImagePlugin import IFDRational
 
+from leakcheck import decode
 from leakcheck import photo as module
 from leakcheck.colourspace import ADOBE_RGB, DISPLAY_P3, REC_2020, read_profile
 from leakcheck.errors import PhotoError, UsageError
@@ -74,8 +75,8 @@ def exif_bytes(tags: dict[int, object] | None = None, **top: object) -> bytes:
     exif = Image.Exif()
     for name, value in top.items():
         exif[Base[name]] = value
-    for tag, value in (tags or {}).items():
-        exif.get_ifd(IFD.Exif)[tag] = value
+    if tags:
+        exif[IFD.Exif] = dict(tags)
     return exif.tobytes()
 
 
@@ -860,13 +861,20 @@ def test_no_permission(tmp_path, monkeypatch) -> None:
         read_photo(tmp_path / "locked.jpg")
 
 
-@pytest.mark.parametrize("kind", ["jpeg", "png", "tiff", "webp"])
-def test_pillows_own_limit(tmp_path, monkeypatch, kind) -> None:
-    """Pillow refuses from 179 megapixels on, but phones save JPEGs of 200."""
+@pytest.mark.parametrize("kind", ["jpeg", "png"])
+def test_pillows_own_limit_does_not_count(tmp_path, monkeypatch, kind) -> None:
+    """Pillow's opener refuses from 179 megapixels on, but phones save JPEGs of 200."""
     data = file_of(noise(), kind)
     monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", ROWS * COLS // 3)
-    if kind in ("jpeg", "png"):
-        assert read(tmp_path, data).encoded.shape == (ROWS, COLS, 3)
-    else:
-        with pytest.raises(PhotoError, match=r"photo\.bin is too large"):
-            read(tmp_path, data)
+    assert read(tmp_path, data).encoded.shape == (ROWS, COLS, 3)
+
+
+def test_pillows_own_limit_inside_a_decoder(tmp_path, monkeypatch) -> None:
+    """Some of Pillow's versions check inside WebP and TIFF as well: a sentence all the same."""
+
+    def refuse(*_: object) -> None:
+        raise Image.DecompressionBombError
+
+    monkeypatch.setattr(decode, "WebPImageFile", refuse)
+    with pytest.raises(PhotoError, match=r"photo\.bin is too large"):
+        read(tmp_path, file_of(noise(), "webp"))
