@@ -1,0 +1,136 @@
+"""Points of one frame found again in another, whatever the lamps do and however it was held."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from leakcheck.errors import RegistrationError
+from leakcheck.motion import TOO_PLAIN, Matrix, Points, project, rescale
+from leakcheck.photo import Mask
+from leakcheck.texture import Texture, View, resized
+
+MAX_POINTS = 1200  # tracked; more only costs time
+MIN_POINTS = 12  # below that no model of motion can be doubted
+LK_WINDOW = 21  # frame px
+ROUND_TRIP_PX = 0.5  # a point that does not come back to itself was not tracked
+COARSE_INLIER_PX = 4.0  # coarse px: parallax of a hand-held pair must not look like an outlier
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """Points found in both frames."""
+
+    start: Matrix  # homography that laid the moving frame on, ON frame px -> OFF frame px
+    a: Points  # in the fixed frame, px
+    z: Points  # where they show in the laid texture, px
+    inner: Mask  # (n,) True on the model
+
+    def on_model(self) -> tuple[Points, Points]:
+        """Points on the model, ON frame px and OFF frame px."""
+        return self.a[self.inner], project(self.start, self.z[self.inner])
+
+
+def first_homography(moving: View, fixed: View) -> Matrix:
+    """A first homography, ON frame px -> OFF frame px, from the cheapest way that holds."""
+    if moving.texture.shape == fixed.texture.shape:
+        direct = _direct(moving, fixed)
+        if direct is not None:
+            return direct
+    for detector in (cv2.ORB_create(3000), cv2.SIFT_create(3000, contrastThreshold=0.02)):
+        found = _by_features(moving, fixed, detector)
+        if found is not None:
+            return found
+    raise RegistrationError(
+        "the two photos do not line up: too little of one is found in the other; photograph the "
+        "same side from the same place, with enough room light that edges show in both"
+    )
+
+
+def _direct(moving: View, fixed: View) -> Matrix | None:
+    """Track a coarse set of points from where they stand; None where too few hold together."""
+    a = _corners(fixed.coarse, fixed.usable, 400)
+    if len(a) < MIN_POINTS:
+        return None
+    b, good = _lk(fixed.coarse, moving.coarse, a, levels=4)
+    if good.sum() < max(MIN_POINTS, 0.3 * len(a)):
+        return None
+    matrix, inside = cv2.findHomography(a[good], b[good], cv2.USAC_MAGSAC, COARSE_INLIER_PX)
+    if matrix is None or inside.sum() < max(MIN_POINTS, 0.3 * len(a)):
+        return None
+    return rescale(matrix, moving.step, fixed.step)
+
+
+def _by_features(moving: View, fixed: View, detector: cv2.Feature2D) -> Matrix | None:
+    """Match features in any turn and scale; None where too few agree."""
+    norm = cv2.NORM_HAMMING if detector.descriptorType() == cv2.CV_8U else cv2.NORM_L2
+    mask = fixed.usable.astype(np.uint8) * 255
+    points_a, words_a = detector.detectAndCompute(fixed.coarse, mask)
+    points_b, words_b = detector.detectAndCompute(moving.coarse, None)
+    if words_a is None or words_b is None or min(len(words_a), len(words_b)) < MIN_POINTS:
+        return None
+    pairs = cv2.BFMatcher(norm).knnMatch(words_a, words_b, k=2)
+    good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < 0.8 * p[1].distance]
+    if len(good) < MIN_POINTS:
+        return None
+    a = np.float64([points_a[m.queryIdx].pt for m in good])
+    b = np.float64([points_b[m.trainIdx].pt for m in good])
+    matrix, inside = cv2.findHomography(a, b, cv2.USAC_MAGSAC, COARSE_INLIER_PX, maxIters=5000)
+    if matrix is None or inside.sum() < max(MIN_POINTS, 0.15 * len(good)):
+        return None
+    return rescale(matrix, moving.step, fixed.step)
+
+
+def lay(texture: Texture, matrix: Matrix, shape: tuple[int, ...]) -> Texture:
+    """The moving frame's texture as the fixed frame, (rows, cols), sees it; grey beyond it."""
+    if texture.shape == shape and np.array_equal(matrix, np.eye(3)):
+        return texture
+    size = (shape[1], shape[0])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpPerspective(texture, matrix, size, flags=flags, borderValue=128)
+    return np.asarray(laid, np.uint8)
+
+
+def track(moving: View, fixed: View, start: Matrix, model: Mask | None) -> Seen:
+    """Points of the fixed frame found again in the moving one, laid on by a first homography."""
+    laid = lay(moving.texture, start, fixed.texture.shape)
+    a = _corners(fixed.coarse, fixed.usable, MAX_POINTS if model is None else MAX_POINTS // 2)
+    if model is not None:
+        # The window of a point near the outline would follow the background.
+        rim = np.ones((LK_WINDOW, LK_WINDOW), np.uint8)
+        inner = resized(cv2.erode(model.astype(np.uint8), rim) > 0, fixed.usable.shape)
+        own = _corners(fixed.coarse, fixed.usable & inner, MAX_POINTS)
+        x, y = np.rint(a).astype(int).T
+        a = np.vstack([a[~inner[y, x]], own])
+    else:
+        own = a
+    on_model = np.arange(len(a)) >= len(a) - len(own)
+    a = (a + 0.5) * fixed.step - 0.5
+    if len(a) == 0:
+        raise RegistrationError(TOO_PLAIN)
+    z, good = _lk(fixed.texture, laid, a, levels=3)
+    if (good & on_model).sum() < MIN_POINTS:
+        raise RegistrationError(TOO_PLAIN)
+    return Seen(start, a[good], z[good], on_model[good])
+
+
+def _corners(texture: Texture, usable: Mask, count: int) -> Points:
+    """Well spread corners of a texture, (n, 2)."""
+    spacing = max(4.0, 0.6 * float(np.sqrt(usable.sum() / count)))
+    found = cv2.goodFeaturesToTrack(
+        texture, count, 0.005, spacing, mask=usable.astype(np.uint8) * 255, blockSize=5
+    )
+    return np.zeros((0, 2)) if found is None else found.reshape(-1, 2).astype(float)
+
+
+def _lk(a_image: Texture, b_image: Texture, a: Points, *, levels: int) -> tuple[Points, Mask]:
+    """Lucas-Kanade there and back: positions in b, and which came back to themselves."""
+    window = {"winSize": (LK_WINDOW, LK_WINDOW), "maxLevel": levels}
+    start = a.astype(np.float32)[:, None]
+    there, ok_there, _ = cv2.calcOpticalFlowPyrLK(a_image, b_image, start, None, **window)
+    back, ok_back, _ = cv2.calcOpticalFlowPyrLK(b_image, a_image, there, None, **window)
+    stray = np.hypot(*(back - start)[:, 0].T)
+    good = (ok_there[:, 0] > 0) & (ok_back[:, 0] > 0) & (stray < ROUND_TRIP_PX)
+    return there[:, 0].astype(float), good

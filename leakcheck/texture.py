@@ -1,0 +1,135 @@
+"""What two photos of one thing have in common when its lamps come on: the texture of a frame.
+
+Light from inside the model changes the picture that is to be matched. Texture is the square root
+of luminance, less the local mean, over the local spread: exposure, white balance, smooth spill
+and veiling flare leave it alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from leakcheck.photo import Frame, Image, Mask
+
+Texture: TypeAlias = NDArray[np.uint8]  # (rows, cols): 128 is the local mean
+
+LUMINANCE = np.array([[0.2126, 0.7152, 0.0722]], np.float32)  # IEC 61966-2-1, linear sRGB
+COARSE_PX = 1024  # long side at which features are looked for: enough of them, in little time
+WINDOW_PX = 21  # coarse px: wider than an edge's profile, narrower than a halo or spill
+FINE_WINDOW_PX = 11  # coarse px: the least that holds an edge
+TEXTURE_GAIN = 40.0  # code values per local spread: 3 spreads fit into 8 bits
+SPREAD_FLOOR_SIGMA = 2.0  # plain surfaces must not be blown up into noise
+DARK = 0.1  # square root of luminance: below a hundredth of white, noise rules
+CELL_PX = 24  # coarse px: side of the cells in which textures are compared
+CELL_SPREAD = 10.0  # texture codes: a cell with less has nothing to compare
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """What is matched of one frame."""
+
+    light: Image  # (rows, cols): square root of luminance, lightly smoothed
+    small: Image  # the same at coarse size
+    usable: Mask  # at coarse size: neither clipped nor an opening
+    step: int  # frame px per coarse px
+    noise: float  # spread of `small` where nothing is to be seen
+    texture: Texture  # (rows, cols)
+    coarse: Texture  # at coarse size
+
+    @property
+    def dark(self) -> bool:
+        """True where so little light is left that it is hardly a photo."""
+        return float(np.percentile(self.small, 90)) < DARK
+
+
+def view_of(frame: Frame, ignore: Mask | None) -> View:
+    """Prepare a frame for matching.
+
+    Args:
+        frame: linear light.
+        ignore: (rows, cols), True where its look changes for other reasons; None: nowhere.
+    """
+    rows, cols = frame.light.shape[:2]
+    step = max(1, -(-max(rows, cols) // COARSE_PX))
+    size = (max(1, cols // step), max(1, rows // step))
+    light = cv2.transform(frame.light, LUMINANCE)
+    light = cv2.sqrt(cv2.max(light, 0.0, dst=light), dst=light)
+    light = np.asarray(cv2.GaussianBlur(light, (0, 0), 1.0), np.float32)
+    blocked = frame.clipped.any(axis=2)
+    if ignore is not None:
+        blocked = blocked | ignore
+    bins = (slice(0, size[1] * step), slice(0, size[0] * step))  # what whole bins cover
+    small = np.asarray(cv2.resize(light[bins], size, interpolation=cv2.INTER_AREA), np.float32)
+    share = cv2.resize(blocked[bins].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA)
+    usable = cv2.dilate(share, np.ones((3, 3), np.uint8)) == 0
+    rough = np.abs(small - cv2.GaussianBlur(small, (0, 0), 1.5))
+    noise = 1.4826 * float(np.median(rough))
+    texture, coarse = _textures(light, small, usable, noise, WINDOW_PX)
+    return View(light, small, usable, step, noise, texture, coarse)
+
+
+def fine_texture(view: View) -> Texture:
+    """Texture of a frame that shows more of what is weak, and more of the noise with it."""
+    return _textures(view.light, view.small, view.usable, view.noise, FINE_WINDOW_PX)[0]
+
+
+def _textures(
+    light: Image, small: Image, usable: Mask, noise: float, window: int
+) -> tuple[Texture, Texture]:
+    """Textures at full and at coarse size from the mean and spread in windows, coarse px."""
+    mean, spread = _local(small, usable.astype(np.float32), window)
+    gain = np.float32(TEXTURE_GAIN) / (spread + np.float32(SPREAD_FLOOR_SIGMA * noise + 1e-4))
+    return _normalised(light, mean, gain), _normalised(small, mean, gain)
+
+
+def _local(image: Image, weight: Image, window: int) -> tuple[Image, Image]:
+    """Mean and spread in windows, (rows, cols) each, of the pixels that have weight.
+
+    The spread is the square of the mean root deviation (as a deviation of a normal law): one
+    bright edge in the window must not press the fine texture beside it flat.
+    """
+    size = (window, window)
+    total = cv2.boxFilter(weight, -1, size) + 1e-3
+    # Where nothing is usable the plain mean keeps the texture finite.
+    mean = (cv2.boxFilter(image * weight, -1, size) + 1e-3 * cv2.boxFilter(image, -1, size)) / total
+    root = np.sqrt(np.abs(image - mean))
+    whole = cv2.boxFilter(root, -1, size)
+    spread = ((cv2.boxFilter(root * weight, -1, size) + 1e-3 * whole) / total) ** 2
+    return mean, spread / np.float32(0.676)  # (E sqrt|x|)^2 of a standard normal x
+
+
+def _normalised(image: Image, mean: Image, gain: Image) -> Texture:
+    """Image less mean, times gain, in 8 bits round 128; mean and gain may be smaller."""
+    if mean.shape != image.shape:
+        size = (image.shape[1], image.shape[0])
+        mean, gain = (cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in (mean, gain))
+    out = cv2.multiply(cv2.subtract(image, mean), gain)
+    return cv2.convertScaleAbs(cv2.max(out, -128.0), alpha=1, beta=128)
+
+
+def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
+    """Correlation of two textures in each cell that has texture, (n,), -1 to 1."""
+    size = (max(1, a.shape[1] // CELL_PX), max(1, a.shape[0] // CELL_PX))
+
+    def mean(image: Image) -> Image:
+        return cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+
+    w, a, b = (np.asarray(image, np.float32) for image in (counts, a, b))
+    share = mean(w) + 1e-6
+    mean_a, mean_b = mean(a * w) / share, mean(b * w) / share
+    var_a = mean(a * a * w) / share - mean_a**2
+    var_b = mean(b * b * w) / share - mean_b**2
+    both = mean(a * b * w) / share - mean_a * mean_b
+    textured = (share > 0.5) & (var_a > CELL_SPREAD**2) & (var_b > CELL_SPREAD**2 / 4)
+    return both[textured] / np.sqrt(var_a[textured] * var_b[textured])
+
+
+def resized(mask: Mask, shape: tuple[int, ...]) -> Mask:
+    """A mask at another size, (rows, cols)."""
+    size = (shape[1], shape[0])
+    return cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
