@@ -42,7 +42,7 @@ __all__ = [
 MAX_FILE_BYTES = 20_000_000  # an embedded phone photo still fits
 MAX_POINTS = 1_000_000  # of all outlines together, curves bent
 FARTHEST_PX = 1e6  # from the photo: no outline is meant there, and numbers lose their digits
-LEAST_AREA_PX = 0.01  # smaller than anything drawn on purpose, larger than rounding leaves
+LEAST_WIDTH_PX = 0.01  # thinner than anything drawn on purpose, more than rounding leaves
 PICTURE_MARKS = (b"\x89PNG", b"\xff\xd8\xff", b"RIFF", b"II*\0", b"MM\0*", b"BM", b"GIF8")
 # Painted over one another in this order: a window inside an ignored area is still a window.
 PAINT_ORDER: dict[OpeningKind, int] = {"ignore": 0, "window": 1, "beacon": 2}
@@ -169,7 +169,7 @@ def geometry_warnings(openings: Openings, *, size: tuple[int, int]) -> tuple[str
     found = []
     for opening in openings.shapes:
         points = np.concatenate([*opening.rings, np.empty((0, 2))])
-        if not has_area(opening.rings, least=LEAST_AREA_PX):
+        if not has_area(opening.rings, least_px=LEAST_WIDTH_PX):
             found.append(f"'{opening.name}' has no area.")
         elif (points.max(axis=0) < -0.5).any() or (points.min(axis=0) > np.array(size) - 0.5).any():
             found.append(f"'{opening.name}' lies outside the photo.")
@@ -321,7 +321,7 @@ def _read_drawing(drawing: Drawing, path: Path, *, size: tuple[int, int]) -> Ope
         points += sum(len(ring) for ring in rings)
         if points > MAX_POINTS:
             raise OpeningsError(f"{path.name} is drawn in too many points. Simplify its outlines.")
-        if not has_area(rings, least=LEAST_AREA_PX):
+        if not has_area(rings, least_px=LEAST_WIDTH_PX):
             warnings.append(f"'{name}' has no area and is left out.")
             continue
         shapes.append(Opening(name, kind, rings, colour_of(place.nodes)[0]))

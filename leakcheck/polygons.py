@@ -1,4 +1,4 @@
-"""Polygons of several rings, filled by even-odd: their pixels, area and finer copies."""
+"""Polygons of several rings, filled by even-odd: their pixels, extent and finer copies."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ EDGES_AT_ONCE = 2000  # bounds the memory of crossings: this many times the rows
 OUTLINE_BITS = 4  # fractional bits of the points that cv2 draws: 1/16 px
 # A strip six times as long as wide has a perimeter^2 / area of 33, a square of 16.
 STRIP_ROUNDNESS = 32.0
-MAX_POINTS_OVERLAID = 1000  # a ring of n points may cross itself n^2 times
 
 
 def filled(rings: Sequence[Points], *, shape: tuple[int, int]) -> tuple[int, int, Mask]:
@@ -64,25 +63,20 @@ def perimeter(rings: Sequence[Points]) -> float:
     return float(sum(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum() for ring in rings))
 
 
-def area(rings: Sequence[Points]) -> float:
-    """Area that all rings bound by even-odd; of parts that cross each other, an estimate.
+def has_area(rings: Sequence[Points], *, least_px: float) -> bool:
+    """True where a ring is wider than `least_px` across its narrowest direction, about.
 
-    Rings within others count as holes; a ring that crosses itself counts by its parts.
+    Unlike the area by a formula this holds for a bow tie, whose halves cancel out; a ring that
+    runs to and fro along a bent line counts as well.
     """
-    import shapely  # only here: 100 ms to load
-
-    covered = shapely.Polygon()
     for ring in rings:
-        covered = covered.symmetric_difference(shapely.make_valid(shapely.Polygon(ring)))
-    return float(covered.area)
-
-
-def has_area(rings: Sequence[Points], *, least: float) -> bool:
-    """True where the rings bound more than `least` square pixels."""
-    # A bow tie has no area by the quick formula; only then is the slow way needed.
-    quick = any(abs(_shoelace(ring)) > least for ring in rings)
-    points = sum(len(ring) for ring in rings)
-    return quick or (0 < points <= MAX_POINTS_OVERLAID and area(rings) > least)
+        if len(ring) < 3:
+            continue
+        # The direction of least spread is that of the covariance's smaller eigenvalue.
+        _, directions = np.linalg.eigh(np.cov(ring.T))
+        if np.ptp(ring @ directions[:, 0]) > least_px:
+            return True
+    return False
 
 
 def finer(ring: Points, *, step_px: float) -> Points:
@@ -110,8 +104,3 @@ def _crossings(
     edge = np.repeat(np.arange(len(start)), count)
     along = (row - start[edge, 1]) / (end[edge, 1] - start[edge, 1])
     return row, start[edge, 0] + along * (end[edge, 0] - start[edge, 0])
-
-
-def _shoelace(ring: Points) -> float:
-    following = np.roll(ring, -1, axis=0)
-    return float((ring[:, 0] * following[:, 1] - ring[:, 1] * following[:, 0]).sum() / 2)
