@@ -12,6 +12,14 @@ OPEN_TAG = (
     '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
     'xmlns:inkscape="http://www.inkscape.org/namespaces/inkscape"'
 )
+DECK = (
+    '<polygon id="hull" class="model" points="10,250 30,60 370,60 390,250"/>'
+    '<g class="window"><rect id="saloon-1" x="60" y="100" width="40" height="30" rx="6"/>'
+    '<ellipse id="saloon-2" cx="150" cy="115" rx="20" ry="15"/>'
+    '<path id="bridge" d="M200 100h40v30h-40z M210 110v10h20v-10z"/></g>'
+    '<circle id="port-light" class="beacon red" cx="350" cy="90" r="5.5"/>'
+    '<rect id="lamp on the desk" class="ignore" x="0" y="260" width="400" height="40"/>'
+)
 
 
 def svg(body, attributes='viewBox="0 0 400 300"'):
