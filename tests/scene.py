@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -232,7 +233,8 @@ def with_exif(jpeg: bytes, scene: Scene, *, lit: bool) -> bytes:
     details[ExifTags.Base.ExposureTime] = exposure["time"]
     details[ExifTags.Base.FNumber] = exposure["fnumber"]
     details[ExifTags.Base.ISOSpeedRatings] = exposure["iso"]
-    details[ExifTags.Base.DateTimeOriginal] = f"2025:03:01 20:15:{40 if lit else 10}"
+    taken = scene.taken + timedelta(seconds=30 * lit)
+    details[ExifTags.Base.DateTimeOriginal] = f"{taken:%Y:%m:%d %H:%M:%S}"
     data = exif.tobytes()
     segment = b"\xff\xe1" + (len(data) + 2).to_bytes(2, "big") + data
     return jpeg[:2] + segment + jpeg[2:]

@@ -124,14 +124,16 @@ def texture_fields(shape: tuple[int, int], seed: int) -> dict[str, Image]:
     return {"grain": grain, "weather": weather, "wood": wood}
 
 
-def seen(field: Image, homography: Matrix, shape: tuple[int, int]) -> Image:
-    """A texture field as a view sees it whose pixels are `homography` of the ON photo's."""
+def seen(field: Image, pose: Matrix, window: Window, shape: tuple[int, int]) -> Image:
+    """A texture field on a window of a photo of `shape`; `pose` is first place -> photo px."""
     step = (shape[0] + 2 * MARGIN_PX) / field.shape[0]
-    to_on = np.array([[step, 0, -MARGIN_PX], [0, step, -MARGIN_PX], [0, 0, 1]])
+    first = np.array([[step, 0, -MARGIN_PX], [0, step, -MARGIN_PX], [0, 0, 1]])
+    rows, cols = window
+    to_window = np.array([[1, 0, -cols.start], [0, 1, -rows.start], [0, 0, 1]])
     return cv2.warpPerspective(
         field,
-        homography @ to_on,
-        (shape[1], shape[0]),
+        to_window @ pose @ first,
+        (cols.stop - cols.start, rows.stop - rows.start),
         flags=cv2.INTER_LANCZOS4,
         borderMode=cv2.BORDER_REFLECT_101,
     )
@@ -181,24 +183,32 @@ def line_darkness(surface: Surface, homography: Matrix, shape: tuple[int, int]) 
 
 
 def paint(
-    canvas: Image, surface: Surface, fields: dict[str, Image], homography: Matrix
+    canvas: Image,
+    surface: Surface,
+    fields: dict[str, Image],
+    *,
+    homography: Matrix,
+    pose: Matrix,
 ) -> tuple[Window, Image]:
     """One surface drawn over what the canvas of reflectances holds; returns what it covers.
 
     Args:
         canvas: (rows, cols, 3), reflectance; changed in place.
-        fields: grain, weather and wood as this view sees them, (rows, cols) each.
+        fields: grain, weather and wood as `texture_fields` makes them.
         homography: (3, 3), ON photo px -> px of this view.
+        pose: (3, 3), where the textures were first drawn -> ON photo px.
     """
     shape = canvas.shape[0], canvas.shape[1]
     window, cover = coverage(warped(surface.ring, homography), shape)
+    if window == NOTHING:
+        return window, cover
     if surface.soft_px:
         cover = softened(window, cover, surface.soft_px, shape)
         window = slice(0, shape[0]), slice(0, shape[1])
     relief = np.ones_like(cover)
     for name in ("grain", "weather", "wood"):
         if amplitude := getattr(surface, name):
-            relief += amplitude * fields[name][window]
+            relief += amplitude * seen(fields[name], homography @ pose, window, shape)
     relief *= shading(surface.ring, surface.shade, window, homography)
     if surface.lines:
         relief *= 1 - line_darkness(surface, homography, shape)[window]

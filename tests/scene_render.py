@@ -8,6 +8,7 @@ noise-free light, each leak by itself.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from scene_camera import (
     through_lens,
     vignetting,
 )
-from scene_draw import Matrix, Surface, Window, on_places, paint, seen, texture_fields, warped
+from scene_draw import Matrix, Surface, Window, on_places, paint, texture_fields, warped
 from scene_lamps import (
     Leak,
     Opening,
@@ -101,7 +102,8 @@ class Scene:
     openings: tuple[Opening, ...] = ()
     leaks: tuple[Leak, ...] = ()
     spills: tuple[Spill, ...] = ()
-    seed: int = 0  # of textures and noise
+    seed: int = 0  # of textures
+    noise_seed: int = 0
     ambient: float = 8.0  # radiance of the median window / of the room-lit hull
     hull_reflectance: float = 0.3  # luminance of the surface that counts as hull
     hull_light: float = 0.2  # linear light of the room-lit hull in the lights-off photo
@@ -115,12 +117,14 @@ class Scene:
     sensor_off: Sensor = field(default_factory=Sensor)
     sensor_on: Sensor = field(default_factory=Sensor)
     camera: CameraMove = field(default_factory=CameraMove)
+    hull_plane: int = 1  # whose homography stands for the whole model's
     # Where the textures went since they were first drawn, per plane: a model set down anew keeps
     # its stains. First place -> ON photo px.
     pose: tuple[Matrix, ...] = field(default_factory=no_move)
     time_s: float = 0.05  # of the lights-off photo; the other differs by exposure_ratio
     iso: int = 200
     fnumber: float = 1.8
+    taken: datetime = datetime(2025, 3, 1, 20, 15, 10)  # the lights-on photo is half a minute later
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -195,15 +199,9 @@ def draw_view(scene: Scene, fields: dict[str, Image], planes: tuple[Matrix, ...]
     canvas = np.full((*scene.shape, 3), 0.1, np.float32)
     plane = np.zeros(scene.shape, np.uint8)
     model = np.zeros(scene.shape, bool)
-    looks: dict[bytes, dict[str, Image]] = {}  # most planes move alike: look once
     for surface in scene.surfaces + tuple(glass(opening) for opening in scene.openings):
-        homography = planes[surface.plane]
-        from_first = homography @ scene.pose[surface.plane]
-        look = looks.get(from_first.tobytes())
-        if look is None:
-            look = {name: seen(f, from_first, scene.shape) for name, f in fields.items()}
-            looks[from_first.tobytes()] = look
-        window, cover = paint(canvas, surface, look, homography)
+        homography, pose = planes[surface.plane], scene.pose[surface.plane]
+        window, cover = paint(canvas, surface, fields, homography=homography, pose=pose)
         if surface.opacity == 1 and not surface.multiply:
             plane[window][cover > 0.5] = surface.plane
             model[window][cover > 0.5] = surface.model
@@ -334,7 +332,7 @@ def leak_lights(scene: Scene) -> list[tuple[Window, Image]]:
 
 def photographed(scene: Scene, off_light: Image, on_light: Image) -> list[Coded]:
     """Sensor light of the two photos to what a viewer decodes, and the JPEG files."""
-    rng = np.random.default_rng((scene.seed, 2))
+    rng = np.random.default_rng((scene.seed, 2, scene.noise_seed))
     photos = []
     for light, sensor, balance in (
         (off_light, scene.sensor_off, scene.balance_off),
@@ -360,7 +358,7 @@ def render(scene: Scene) -> RenderedPair:
     lights = leak_lights(scene)
     for leak, (window, added) in zip(scene.leaks, lights, strict=True):
         on_light[window] += added[..., None] * lamp_rgb(leak.colour)
-    off_light = off_view.reflectance * room_light(scene, planes[1], lit=False)
+    off_light = off_view.reflectance * room_light(scene, planes[scene.hull_plane], lit=False)
 
     on_sensor = through_lens(on_light * np.float32(scene.on_scale), scene.lens)
     off_sensor = through_lens(off_light * np.float32(scene.off_scale), scene.lens)
@@ -377,7 +375,7 @@ def render(scene: Scene) -> RenderedPair:
         labels=labels,
         spill=spill @ LUMINANCE > SPILL_CONTRAST * (room @ LUMINANCE),
         model=outline(on_view.model),
-        on_to_off=planes[1],
+        on_to_off=planes[scene.hull_plane],
         flow_on=flow_on,
         flow_off=flow_off,
     )
