@@ -43,6 +43,7 @@ class Parallax:
 
     shift: Image  # (rows, cols, 2): x and y, px
     residual: Image  # (rows, cols): its uncertainty, px
+    left: float  # difference of the textures with the shift / without it
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +87,8 @@ def parallax(
     whole = np.zeros((*nodes, 2), np.float32)
     doubt = np.full(nodes, residual.max(), np.float32)
     whole[box], doubt[box] = shift, residual
-    return Parallax(shift=whole, residual=doubt)
+    left = _difference(scene, shift) / max(_difference(scene, np.zeros_like(shift)), 1e-6)
+    return Parallax(shift=whole, residual=doubt, left=left)
 
 
 def _box(counts: Mask, nodes: tuple[int, int]) -> tuple[slice, slice]:
@@ -194,6 +196,12 @@ def _winner(total: Image, candidates: NDArray[np.float64]) -> Image:
     a, b, c = (np.take_along_axis(total, (k + s)[..., None], 2)[..., 0] for s in (-1, 0, 1))
     bend = np.maximum(a - 2 * b + c, 1e-6)
     return np.asarray(candidates[k] + np.clip((a - c) / (2 * bend), -0.5, 0.5), np.float32)
+
+
+def _difference(scene: _Scene, shift: Image) -> float:
+    """Mean truncated difference of the textures under a shift, texture codes."""
+    difference = cv2.min(cv2.absdiff(scene.fixed, _sample(scene.laid, shift)), TRUNCATE)
+    return float(np.average(difference, weights=scene.weight))
 
 
 def _evidence(scene: _Scene, depth: Image) -> tuple[Image, Image]:

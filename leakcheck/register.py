@@ -49,9 +49,9 @@ MIN_CELLS = 12
 MIN_LEAD = 0.12  # right pairs reach 0.19 and more, pairs of different things 0.05 and less
 MIN_OVERLAP = 0.25  # less is another view, not another photo of the same one
 MAX_DRIFT_PX = 0.5  # a model that moved on a still bench moves by more
-PARALLAX_NOISES = 1.6  # shifts along the epipolar lines / across them: below, it is noise
+PARALLAX_NOISES = 1.8  # spread of points along their epipolar lines / across; up to 1.6 is noise
 MIN_PARALLAX_PX = 0.25
-MUST_GAIN = 0.8  # the mesh must leave less than that share of what the homography leaves
+MUST_LEAVE = 0.97  # of the textures' difference; fitted to mere noise, a mesh leaves 0.98
 RAYLEIGH_68 = 1.07  # 68th percentile / root mean square of a two-dimensional normal error
 
 
@@ -125,7 +125,7 @@ def register(
     _trust(moving, fixed, matrix, model)
     mesh = None
     if kind != "identity":
-        mesh = _worthwhile_parallax(moving, fixed, seen, matrix, model)
+        mesh = _worthwhile_parallax(moving, fixed, seen, kind, model)
         matrix = seen.start if mesh is not None else matrix
     a, b = seen.on_model()
     left = unproject(matrix, b) - a
@@ -253,16 +253,21 @@ def _checked_tripod(seen: Seen) -> tuple[Matrix, str]:
 
 
 def _worthwhile_parallax(
-    moving: View, fixed: View, seen: Seen, matrix: Matrix, model: Mask | None
+    moving: View, fixed: View, seen: Seen, kind: str, model: Mask | None
 ) -> Parallax | None:
-    """The shift by depth, where tracked points bear out that it improves on the homography."""
+    """The shift by depth, where the textures bear out that it improves on the homography.
+
+    It is looked for where tracked points are spread along their epipolar lines more than across
+    them, or where the model moved differently from the whole picture.
+    """
     if len(seen.a) < 2 * MIN_POINTS:
         return None
     lines = fundamental(seen.a, seen.z)
     a, z = seen.a[seen.inner], seen.z[seen.inner]
     along, across = split(lines, a, z)
     noise = float(np.percentile(np.abs(across), 68))
-    if np.percentile(np.abs(along), 68) < max(PARALLAX_NOISES * noise, MIN_PARALLAX_PX):
+    spread = float(np.percentile(np.abs(along), 68))
+    if spread < MIN_PARALLAX_PX or (kind != "homography" and spread < PARALLAX_NOISES * noise):
         return None
     on_line = np.abs(across) < max(3 * noise, 1.0)
     counts = resized(fixed.usable, fixed.texture.shape)
@@ -270,10 +275,7 @@ def _worthwhile_parallax(
         counts &= model
     laid = lay(fine_texture(moving), seen.start, counts.shape)
     mesh = parallax(fine_texture(fixed), laid, counts, lines, _reach(a[on_line], along[on_line]))
-    before = distance(matrix, a, project(seen.start, z))
-    after = np.hypot(*(z - a - bilinear(mesh.shift, a / CELL)).T)
-    better = [np.percentile(after, q) < MUST_GAIN * np.percentile(before, q) for q in (50, 80)]
-    return mesh if all(better) else None
+    return mesh if mesh.left < MUST_LEAVE else None
 
 
 def _reach(at: Points, along: Vector) -> tuple[float, float]:
