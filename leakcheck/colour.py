@@ -71,9 +71,10 @@ PARABOLA_DUV = 0.002  # Ohno 2013: further off the locus than this, the parabola
 DUV_LIMIT = 0.05  # CIE 015: further off the locus a colour temperature has no meaning
 LOCUS_NM = (400, 700)  # outside of it the spectral locus all but stands still
 
-# COLREGs 1972, Annex I section 7: corners (x, y) of the permitted colours.
+# COLREGs 1972, Annex I section 7: corners (x, y) of the permitted colours. The rule names the last
+# two corners of red in the other order, in which the sides of the area would cross.
 COLREGS: dict[Signal, Floats] = {
-    "red": np.array([(0.680, 0.320), (0.660, 0.320), (0.735, 0.265), (0.721, 0.259)]),
+    "red": np.array([(0.680, 0.320), (0.660, 0.320), (0.721, 0.259), (0.735, 0.265)]),
     "green": np.array([(0.028, 0.385), (0.009, 0.723), (0.300, 0.511), (0.203, 0.356)]),
     "yellow": np.array([(0.612, 0.382), (0.618, 0.382), (0.575, 0.425), (0.575, 0.406)]),
     "white": np.array(

@@ -57,27 +57,31 @@ class Lamp:
     x: float  # centre, px
     y: float
     area_px: float  # 0 where it was not measured
-    lit: bool
-    level: float | None  # mean luminance inside, lights off subtracted; None: not measured
-    level_at_least: bool  # it is clipped: the true level is higher
-    clipped_share: float  # of its pixels
-    stops_less_exposure: float | None  # that would measure it, estimate; None: none or unknown
-    stops_class: float | None  # log2 of level / median of its kind; None: dark, or no median
-    stops_class_bound: Bound
-    row: str | None  # such as "window row 1", counted from the top of the photo
-    stops_row: float | None  # log2 of level / median of its row
-    stops_row_bound: Bound
-    evenness: float | None  # U0 = minimum / mean; None: clipped, too small or too noisy
-    hot_spot: bool  # one spot shows the LED itself
-    colour: Colour | None  # as this camera renders it; None: dark, clipped or too noisy
-    cct_from_median_k: float | None  # K above the median white window; None: one is not white
-    mired_from_median: float | None  # the same in mired (1e6 / K), in which equal steps look equal
-    rim_colour: Colour | None  # of a beacon that is clipped to white in its middle; else None
-    expected: str | None  # colour asked for by the openings file, or by a beacon's name
-    expected_met: bool | None  # None: nothing is asked, or nothing can be said
-    findings: tuple[Finding, ...]  # empty where all is well
-    advice: str  # what to do; empty where there is nothing to do
-    caution: str  # what to mind while doing it
+    lit: bool = False
+    level: float | None = None  # mean luminance inside, lights off subtracted; None: not measured
+    level_at_least: bool = False  # it is clipped: the true level is higher
+    clipped_share: float = 0.0  # of its pixels
+    stops_less_exposure: float | None = (
+        None  # that would measure it, estimate; None: none or unknown
+    )
+    stops_class: float | None = None  # log2 of level / median of its kind; None: dark, or no median
+    stops_class_bound: Bound = ""
+    row: str | None = None  # such as "window row 1", counted from the top of the photo
+    stops_row: float | None = None  # log2 of level / median of its row
+    stops_row_bound: Bound = ""
+    evenness: float | None = None  # U0 = minimum / mean; None: clipped, too small or too noisy
+    hot_spot: bool = False  # one spot shows the LED itself
+    colour: Colour | None = None  # as this camera renders it; None: dark, clipped or too noisy
+    cct_from_median_k: float | None = (
+        None  # K above the median white window; None: one is not white
+    )
+    mired_from_median: float | None = None  # the same in mired, 1e6 / K: equal steps look equal
+    rim_colour: Colour | None = None  # of a beacon clipped to white in its middle; else None
+    expected: str | None = None  # colour asked for by the file, or by a beacon's name
+    expected_met: bool | None = None  # None: nothing is asked, or nothing can be said
+    findings: tuple[Finding, ...] = ()  # empty where all is well
+    advice: str = ""  # what to do; empty where there is nothing to do
+    caution: str = ""  # what to mind while doing it
 
     @property
     def colour_too_thin(self) -> bool:
@@ -350,9 +354,6 @@ def _lamp(glow: _Glow, glows: list[_Glow], scale: int) -> Lamp:
         rim_colour=rim_colour(glow.place) if coloured else None,
         expected=glow.expected,
         expected_met=met,
-        findings=(),
-        advice="",
-        caution="",
     )
     wide = 2 * glow.place.half_width * scale >= OFF_WHITE_MIN_PX
     return _with_words(lamp, _findings(lamp, wide and _off_white(glow.colour, white)))
@@ -372,32 +373,6 @@ def _with_words(lamp: Lamp, findings: tuple[Finding, ...]) -> Lamp:
 def _unseen(opening: Opening, kind: Kind) -> Lamp:
     """An opening that the two photos do not both show."""
     x, y = np.concatenate(opening.rings).mean(axis=0)
-    lamp = Lamp(
-        name=opening.name,
-        kind=kind,
-        x=float(x),
-        y=float(y),
-        area_px=0.0,
-        lit=False,
-        level=None,
-        level_at_least=False,
-        clipped_share=0.0,
-        stops_less_exposure=None,
-        stops_class=None,
-        stops_class_bound="",
-        row=None,
-        stops_row=None,
-        stops_row_bound="",
-        evenness=None,
-        hot_spot=False,
-        colour=None,
-        cct_from_median_k=None,
-        mired_from_median=None,
-        rim_colour=None,
-        expected=expected_colour(opening),
-        expected_met=None,
-        findings=(),
-        advice="",
-        caution="",
-    )
+    expected = expected_colour(opening)
+    lamp = Lamp(opening.name, kind, x=float(x), y=float(y), area_px=0.0, expected=expected)
     return _with_words(lamp, ("not measured",))
