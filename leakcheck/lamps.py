@@ -61,9 +61,7 @@ class Lamp:
     level: float | None = None  # mean luminance inside, lights off subtracted; None: not measured
     level_at_least: bool = False  # it is clipped: the true level is higher
     clipped_share: float = 0.0  # of its pixels
-    stops_less_exposure: float | None = (
-        None  # that would measure it, estimate; None: none or unknown
-    )
+    stops_less_exposure: float | None = None  # that would measure it; None: none, or unknown
     stops_class: float | None = None  # log2 of level / median of its kind; None: dark, or no median
     stops_class_bound: Bound = ""
     row: str | None = None  # such as "window row 1", counted from the top of the photo
@@ -72,9 +70,7 @@ class Lamp:
     evenness: float | None = None  # U0 = minimum / mean; None: clipped, too small or too noisy
     hot_spot: bool = False  # one spot shows the LED itself
     colour: Colour | None = None  # as this camera renders it; None: dark, clipped or too noisy
-    cct_from_median_k: float | None = (
-        None  # K above the median white window; None: one is not white
-    )
+    cct_from_median_k: float | None = None  # K above the median window; None: one is not white
     mired_from_median: float | None = None  # the same in mired, 1e6 / K: equal steps look equal
     rim_colour: Colour | None = None  # of a beacon clipped to white in its middle; else None
     expected: str | None = None  # colour asked for by the file, or by a beacon's name
