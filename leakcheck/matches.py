@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from leakcheck.errors import RegistrationError
-from leakcheck.motion import TOO_PLAIN, Matrix, Points, project, rescale
+from leakcheck.motion import TOO_PLAIN, Matrix, Points, displacement, project, rescale
 from leakcheck.photo import Mask
 from leakcheck.texture import Texture, View, resized
 
@@ -16,6 +16,7 @@ MAX_POINTS = 1200  # tracked; more only costs time
 MIN_POINTS = 12  # below that no model of motion can be doubted
 LK_WINDOW = 21  # frame px
 ROUND_TRIP_PX = 0.5  # a point that does not come back to itself was not tracked
+STILL_PX = 0.5  # frame px: laid on so well, a texture need not be resampled for tracking
 COARSE_INLIER_PX = 4.0  # coarse px: parallax of a hand-held pair must not look like an outlier
 
 
@@ -38,7 +39,8 @@ def first_homography(moving: View, fixed: View) -> Matrix:
     if moving.texture.shape == fixed.texture.shape:
         direct = _direct(moving, fixed)
         if direct is not None:
-            return direct
+            still = displacement(direct, np.eye(3), fixed.texture.shape) < STILL_PX
+            return np.eye(3) if still else direct
     for detector in (cv2.ORB_create(3000), cv2.SIFT_create(3000, contrastThreshold=0.02)):
         found = _by_features(moving, fixed, detector)
         if found is not None:
@@ -93,10 +95,13 @@ def lay(texture: Texture, matrix: Matrix, shape: tuple[int, ...]) -> Texture:
     return np.asarray(laid, np.uint8)
 
 
-def track(moving: View, fixed: View, start: Matrix, model: Mask | None) -> Seen:
-    """Points of the fixed frame found again in the moving one, laid on by a first homography."""
-    laid = lay(moving.texture, start, fixed.texture.shape)
+def points_to_track(fixed: View, model: Mask | None) -> tuple[Points, Mask]:
+    """Well spread corners of the fixed frame outside openings, and which are on the model.
+
+    Returns: (n, 2) frame px, (n,) True on the model; all are where no model is given.
+    """
     a = _corners(fixed.coarse, fixed.usable, MAX_POINTS if model is None else MAX_POINTS // 2)
+    own = a
     if model is not None:
         # The window of a point near the outline would follow the background.
         rim = np.ones((LK_WINDOW, LK_WINDOW), np.uint8)
@@ -104,13 +109,15 @@ def track(moving: View, fixed: View, start: Matrix, model: Mask | None) -> Seen:
         own = _corners(fixed.coarse, fixed.usable & inner, MAX_POINTS)
         x, y = np.rint(a).astype(int).T
         a = np.vstack([a[~inner[y, x]], own])
-    else:
-        own = a
-    on_model = np.arange(len(a)) >= len(a) - len(own)
-    a = (a + 0.5) * fixed.step - 0.5
-    if len(a) == 0:
+    return (a + 0.5) * fixed.step - 0.5, np.arange(len(a)) >= len(a) - len(own)
+
+
+def track(moving: View, fixed: View, start: Matrix, points: tuple[Points, Mask]) -> Seen:
+    """Points of the fixed frame found again in the moving one, laid on by a first homography."""
+    a, on_model = points
+    if on_model.sum() < MIN_POINTS:
         raise RegistrationError(TOO_PLAIN)
-    z, good = _lk(fixed.texture, laid, a, levels=3)
+    z, good = _lk(fixed.texture, lay(moving.texture, start, fixed.texture.shape), a, levels=3)
     if (good & on_model).sum() < MIN_POINTS:
         raise RegistrationError(TOO_PLAIN)
     return Seen(start, a[good], z[good], on_model[good])

@@ -19,9 +19,10 @@ Fit: TypeAlias = Callable[[Points, Points, Vector], Matrix]
 
 OUTLIER_PX = 8.0  # parallax of a hand-held pair must not look like an outlier
 LEAST_SPREAD_PX = 0.02  # tracking is never surer
+LARGEST_SPREAD_PX = 3.0  # what moved between the photos must not pass for parallax
 TOO_PLAIN = (
-    "the two photos cannot be lined up: too little detail outside the lit openings is seen in "
-    "both; photograph the same side from the same place, with enough room light that edges show"
+    "the two photos do not line up: too little of the detail outside the lit openings is found "
+    "in both; photograph the same side from the same place, with enough room light that edges show"
 )
 
 
@@ -39,6 +40,13 @@ def unproject(matrix: Matrix, xy: Points) -> Points:
 def distance(matrix: Matrix, a: Points, b: Points) -> NDArray[np.float64]:
     """How far the homography misses, (n,), px of b."""
     return np.asarray(np.hypot(*(project(matrix, a) - b).T), float)
+
+
+def displacement(a: Matrix, b: Matrix, shape: tuple[int, ...]) -> float:
+    """Largest distance between where two homographies put a picture's corners, px."""
+    rows, cols = shape[:2]
+    corners = np.array([[0, 0], [cols, 0], [0, rows], [cols, rows]], float)
+    return float(np.hypot(*(project(a, corners) - project(b, corners)).T).max())
 
 
 def bilinear(grid: Image, place: Points) -> Points:
@@ -76,7 +84,8 @@ def reweighted(a: Points, b: Points, matrix: Matrix, fit: Fit) -> Matrix:
     """Iteratively reweighted least squares with Cauchy weights (Huber 1981, ch. 7)."""
     for _ in range(10):
         left = np.hypot(*(project(matrix, a) - b).T)
-        scale = max(1.4826 * float(np.median(left)), LEAST_SPREAD_PX)
+        spread = 1.4826 * float(np.median(left))
+        scale = min(max(spread, LEAST_SPREAD_PX), LARGEST_SPREAD_PX)
         matrix = fit(a, b, 1 / (1 + (left / (2 * scale)) ** 2))
     return matrix
 

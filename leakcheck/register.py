@@ -14,17 +14,21 @@ from leakcheck.matches import (
     LK_WINDOW,
     MIN_POINTS,
     ROUND_TRIP_PX,
+    STILL_PX,
     Seen,
     first_homography,
     lay,
+    points_to_track,
     track,
 )
 from leakcheck.motion import (
+    LARGEST_SPREAD_PX,
     TOO_PLAIN,
     Matrix,
     Points,
     Vector,
     bilinear,
+    displacement,
     distance,
     fundamental,
     homography,
@@ -39,12 +43,12 @@ from leakcheck.motion import (
 )
 from leakcheck.parallax import CELL, Parallax, parallax
 from leakcheck.photo import Frame, Image, Mask
-from leakcheck.texture import View, agreement, fine_texture, resized, view_of
+from leakcheck.texture import View, agreement, any_channel, fine_texture, resized, view_of
 
 IDENTITY_PX = 0.12  # a smaller shift cannot be told from what the lamps do to the edges
 TRIPOD_PX = 1.0  # a pair said to line up may be off by no more
 CELL_AGREES = 0.5  # correlation of a cell that agrees
-FALSE_SHIFTS = ((37, 0), (-37, 0), (0, 41), (0, -41))  # coarse px: to see what chance gives
+FALSE_SHIFTS = ((37, 0), (0, 41))  # coarse px: to see what chance gives
 MIN_CELLS = 12
 MIN_LEAD = 0.12  # right pairs reach 0.19 and more, pairs of different things 0.05 and less
 MIN_OVERLAP = 0.25  # less is another view, not another photo of the same one
@@ -111,15 +115,14 @@ def register(
     """
     cv2.setRNGSeed(7)  # USAC draws at random: the same pair must give the same answer
     fixed, moving = view_of(on, ignore), view_of(off, None)
-    if tripod:
-        start = np.eye(3)
-        if moving.texture.shape != fixed.texture.shape:
-            raise RegistrationError("the two photos differ in size; leave out --tripod")
-    else:
-        start = first_homography(moving, fixed)
-        seen = track(moving, fixed, start, model)
-        start = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
-    seen = track(moving, fixed, start, model)
+    if tripod and moving.texture.shape != fixed.texture.shape:
+        raise RegistrationError("the two photos differ in size; leave out --tripod")
+    points = points_to_track(fixed, model)
+    seen = track(moving, fixed, np.eye(3) if tripod else first_homography(moving, fixed), points)
+    if not tripod:
+        better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
+        if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
+            seen = track(moving, fixed, better, points)
     same = moving.texture.shape == fixed.texture.shape and off.scale == on.scale
     matrix, kind = _checked_tripod(seen) if tripod else _simplest(seen, may_be_same=same)
     _trust(moving, fixed, matrix, model)
@@ -132,7 +135,7 @@ def register(
     if mesh is not None:
         left -= bilinear(mesh.shift, a / CELL)
     miss = np.hypot(*left.T)
-    kept = miss < max(4 * float(np.median(miss)), ROUND_TRIP_PX)
+    kept = miss < np.clip(4 * np.median(miss), ROUND_TRIP_PX, 4 * LARGEST_SPREAD_PX)
     return Registration(
         homography=rescale(matrix, off.scale, on.scale),
         shift_px=None if mesh is None else _off_shift(mesh.shift, matrix) * np.float32(off.scale),
@@ -172,9 +175,9 @@ def warp_off(
     Returns: light (rows, cols, 3), linear; overlap (rows, cols), True where the unlit photo
         covers the lit one; clipped (rows, cols), True where it is no measurement in any channel.
     """
-    clipped = off.clipped.any(axis=2).astype(np.uint8)
+    clipped = any_channel(off.clipped)
     if registration.identity and off.light.shape[:2] == on_shape and off.scale == on_scale:
-        return off.light, np.ones(on_shape, np.bool_), clipped.astype(np.bool_)
+        return off.light, np.ones(on_shape, np.bool_), clipped > 0
     map_x, map_y = _maps(off.scale, registration, on_shape, on_scale)
     light = cv2.remap(off.light, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     np.maximum(light, 0, out=light)  # cubic weights may swing below zero beside a bright edge

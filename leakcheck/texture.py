@@ -60,12 +60,12 @@ def view_of(frame: Frame, ignore: Mask | None) -> View:
     light = cv2.transform(frame.light, LUMINANCE)
     light = cv2.sqrt(cv2.max(light, 0.0, dst=light), dst=light)
     light = np.asarray(cv2.GaussianBlur(light, (0, 0), 1.0), np.float32)
-    blocked = frame.clipped.any(axis=2)
+    blocked = any_channel(frame.clipped)
     if ignore is not None:
-        blocked = blocked | ignore
+        blocked = blocked | ignore.astype(np.uint8)
     bins = (slice(0, size[1] * step), slice(0, size[0] * step))  # what whole bins cover
     small = np.asarray(cv2.resize(light[bins], size, interpolation=cv2.INTER_AREA), np.float32)
-    share = cv2.resize(blocked[bins].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(blocked[bins] * np.uint8(255), size, interpolation=cv2.INTER_AREA)
     usable = cv2.dilate(share, np.ones((3, 3), np.uint8)) == 0
     rough = np.abs(small - cv2.GaussianBlur(small, (0, 0), 1.5))
     noise = 1.4826 * float(np.median(rough))
@@ -127,6 +127,12 @@ def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
     both = mean(a * b * w) / share - mean_a * mean_b
     textured = (share > 0.5) & (var_a > CELL_SPREAD**2) & (var_b > CELL_SPREAD**2 / 4)
     return both[textured] / np.sqrt(var_a[textured] * var_b[textured])
+
+
+def any_channel(mask: Mask) -> NDArray[np.uint8]:
+    """1 where any channel of a (rows, cols, 3) mask is True; far faster than `any(axis=2)`."""
+    codes = mask.view(np.uint8)
+    return codes[..., 0] | codes[..., 1] | codes[..., 2]
 
 
 def resized(mask: Mask, shape: tuple[int, ...]) -> Mask:
