@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import logging
 import re
+import warnings
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import BytesIO
 from typing import Any, TypeAlias
 
@@ -73,7 +74,7 @@ class Decoded:
 
     encoded: Codes  # (rows, cols, 3), RGB, upright
     colour: ColourSpace
-    exif: Image.Exif
+    tags: dict[int, Any]  # EXIF: maker, model and how it was taken, as the file states them
 
 
 def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
@@ -87,7 +88,9 @@ def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
     """
     kind, decoder = _decoder(data, name, suffix)
     try:
-        return decoder(data, name)
+        with warnings.catch_warnings():  # Pillow warns of bad tags, which here are "not stated"
+            warnings.simplefilter("ignore")
+            return decoder(data, name)
     except PhotoError:
         raise
     except Image.DecompressionBombError as error:  # Pillow has a limit of its own for some kinds
@@ -200,7 +203,6 @@ def _decode_tiff(data: bytes, name: str) -> Decoded:
     exif, profile = header.getexif(), header.info.get("icc_profile")
     exif.get_ifd(IFD.Exif)
     exif[Base.Orientation] = 1  # OpenCV turns TIFF itself
-    _check_tiff_is_complete(header, data, name)
     encoded: Any = _decode_16_bit(data)
     if tags.get(_PHOTOMETRIC) == _WHITE_IS_ZERO:
         encoded = ~encoded
@@ -209,14 +211,6 @@ def _decode_tiff(data: bytes, name: str) -> Decoded:
         encoded = encoded[..., :3]  # a fourth channel that is not transparency
     encoded = _over_black(encoded, premultiplied=extra == _PREMULTIPLIED)
     return _with_colour(encoded, profile, exif)
-
-
-def _check_tiff_is_complete(header: TiffImageFile, data: bytes, name: str) -> None:
-    """Raises PhotoError where strips or tiles lie outside the file: OpenCV warns on stderr."""
-    for start_tag, length_tag in ((273, 279), (324, 325)):
-        starts, lengths = (header.tag_v2.get(tag, ()) for tag in (start_tag, length_tag))
-        if any(start + length > len(data) for start, length in zip(starts, lengths, strict=False)):
-            raise _damaged(name, "TIFF")
 
 
 def _opencv(data: bytes, flags: int) -> Any:
@@ -289,22 +283,21 @@ def _decode_raw(data: bytes, name: str) -> Decoded:
             output_bps=16,
             output_color=rawpy.ColorSpace.sRGB,
         )
-        exif = _exif_or_empty(data)
-        _add_raw_exposure(exif, getattr(raw, "other", None))
+        said = _tags_by_libraw(getattr(raw, "other", None))
+    exif = _exif_or_empty(data)  # most raw files are a TIFF inside
     exif[Base.Orientation] = 1
-    return _with_colour(encoded, None, exif, colour=LINEAR_SRGB)
+    decoded = _with_colour(encoded, None, exif, colour=LINEAR_SRGB)
+    return replace(decoded, tags=said | decoded.tags)
 
 
-def _add_raw_exposure(exif: Image.Exif, other: Any) -> None:
-    """Where a raw file's own EXIF is not found (it is no TIFF inside), take what LibRaw says."""
-    stated = exif.get_ifd(IFD.Exif)
-    for field, tag in (
-        ("shutter_speed", Base.ExposureTime),
-        ("aperture", Base.FNumber),
-        ("iso_speed", Base.ISOSpeedRatings),
-    ):
-        if tag not in stated and getattr(other, field, None):
-            stated[tag] = getattr(other, field)
+def _tags_by_libraw(other: Any) -> dict[int, Any]:
+    """What LibRaw found out (rawpy 0.27 and newer), for raw files whose EXIF we do not find."""
+    fields = {
+        Base.ExposureTime: "shutter_speed",
+        Base.FNumber: "aperture",
+        Base.ISOSpeedRatings: "iso_speed",
+    }
+    return {tag: getattr(other, field, None) for tag, field in fields.items()}
 
 
 def _exif_or_empty(data: bytes) -> Image.Exif:
@@ -315,6 +308,14 @@ def _exif_or_empty(data: bytes) -> Image.Exif:
     except Exception:  # Pillow raises many kinds on bad tags; a photo can do without them
         return Image.Exif()
     return exif
+
+
+def _tags(exif: Image.Exif) -> dict[int, Any]:
+    """The tags of the Exif directory, and maker and model from the one above it."""
+    try:
+        return {tag: exif.get(tag) for tag in (Base.Make, Base.Model)} | exif.get_ifd(IFD.Exif)
+    except Exception:  # Pillow raises many kinds on bad tags; a photo can do without them
+        return {}
 
 
 def _from_pillow(image: Image.Image, name: str) -> Decoded:
@@ -382,7 +383,7 @@ def _with_colour(
         with suppress(ImageCms.PyCMSError):  # a broken profile is no reason to refuse the photo
             encoded = _by_table(Image.fromarray(encoded), profile)
     upright = _upright(encoded, exif.get(Base.Orientation, 1))
-    return Decoded(np.ascontiguousarray(upright), colour or SRGB, exif)
+    return Decoded(np.ascontiguousarray(upright), colour or SRGB, _tags(exif))
 
 
 def _colour_by_exif(exif: Image.Exif) -> ColourSpace:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import warnings
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -13,8 +12,7 @@ from typing import Any, TypeAlias
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image as Pillow
-from PIL.ExifTags import IFD, Base
+from PIL.ExifTags import Base
 
 from leakcheck.colourspace import SRGB, linear_to_srgb
 from leakcheck.decode import decode
@@ -76,17 +74,14 @@ def read_photo(path: str | Path) -> Photo:
     """
     path = Path(path)
     data = _file_bytes(path)
-    with warnings.catch_warnings():  # Pillow warns of bad tags, which here are "not stated"
-        warnings.simplefilter("ignore")
-        decoded = decode(data, name=str(path), suffix=path.suffix.lower())
-        exposure = _exposure(decoded.exif)
+    decoded = decode(data, name=str(path), suffix=path.suffix.lower())
     return Photo(
         name=path.name,
         path=path,
         encoded=decoded.encoded,
         decode=decoded.colour.decode_table(_codes(decoded.encoded)),
         to_srgb=decoded.colour.to_srgb,
-        exposure=exposure,
+        exposure=_exposure(decoded.tags),
         content_hash=hashlib.sha256(data).hexdigest(),
     )
 
@@ -144,15 +139,11 @@ def _file_bytes(path: Path) -> bytes:
     return data
 
 
-def _exposure(exif: Pillow.Exif) -> Exposure:
+def _exposure(tags: dict[int, Any]) -> Exposure:
     """Exposure from EXIF tags; what is absent or broken is None.
 
     Source: Exif 2.32 (CIPA DC-008), with the APEX shutter and aperture values as a fallback.
     """
-    try:
-        tags = exif.get_ifd(IFD.Exif)
-    except Exception:  # Pillow raises many kinds on bad tags
-        tags = {}
     shutter, aperture = (
         _number(tags.get(tag), positive=False)
         for tag in (Base.ShutterSpeedValue, Base.ApertureValue)
@@ -162,7 +153,7 @@ def _exposure(exif: Pillow.Exif) -> Exposure:
         iso=_iso(tags),
         fnumber=_number(tags.get(Base.FNumber)) or _power_of_two(aperture, 0.5),
         taken=_taken(tags),
-        camera=_camera(exif),
+        camera=_camera(tags),
     )
 
 
@@ -208,9 +199,9 @@ def _taken(tags: dict[int, Any]) -> datetime | None:
     return taken.replace(tzinfo=zone)
 
 
-def _camera(exif: Pillow.Exif) -> str | None:
+def _camera(tags: dict[int, Any]) -> str | None:
     """Maker and model, the maker once."""
-    maker, model = (str(exif.get(tag, "")).strip("\0 ") for tag in (Base.Make, Base.Model))
+    maker, model = (str(tags.get(tag) or "").strip("\0 ") for tag in (Base.Make, Base.Model))
     named = model.lower().startswith(maker.lower())
     return (model if named else f"{maker} {model}").strip() or None
 
