@@ -1,0 +1,175 @@
+"""Exposure, white balance and room light of the two photos, from surfaces that do not glow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leakcheck.errors import ExposureError
+from leakcheck.fit import Fit, fit_lower
+from leakcheck.flare import WIDE_PX, halo_parts
+from leakcheck.light import block_mean, enlarged, grown
+from leakcheck.photo import Image, Mask
+
+BLOCK = 8  # frame px: noise averages out, edges blur
+KNOTS = 6  # a phone's tone curve bends slowly over the range of surfaces
+GUARD_PX = 4  # what is next to an opening or clipped is blurred by it
+MAX_BLOCKS = 12_000
+MIN_BLOCKS = 60  # fewer surfaces than that cannot tell a gain from a halo
+MATCH_SHARE = 0.01  # how well light of a block is known beside its noise
+FLOOR = 0.0007  # linear light: half a step of an 8-bit photo in the dark
+BEND_SHARE = 0.03  # a tone curve changes the gain between neighbouring knots by about so much
+DRIFT_SHARE = 0.02  # room light drifts across the photo by about so much
+VEIL_UNIT = 0.01  # keeps the constant veil's column in scale with the others
+CURVE_STEPS = 4096  # entries of the gain curve's table; finer than 8-bit code values
+DARKEST = 1e-5  # linear light under which no photo tells a ratio
+
+
+@dataclass(frozen=True, eq=False)
+class Match:
+    """How light of the unlit frame becomes light of the lit frame where no lamp adds any."""
+
+    knots: NDArray[np.float64]  # (3, KNOTS): unlit linear light at which the gain is given
+    gain: NDArray[np.float64]  # (3, KNOTS): lit / unlit there
+    drift: NDArray[np.float64]  # (3, 2): change of gain from edge to edge, across and down
+    halo: NDArray[np.float64]  # (3, len(WIDE_PX) + 1): amounts of the wide halo, then the veil
+    surface_share: float  # share of the frame's blocks that it rests on
+    spread: float  # of those blocks, in units of their expected spread
+
+
+def rough_gain(unlit: Image, lit: Image, usable: Mask) -> NDArray[np.float64]:
+    """Lit / unlit per channel, as the lower middle of all blocks: added light only raises it.
+
+    Raises: ExposureError if hardly anything is bright enough in both to compare.
+    """
+    small_unlit, small_lit = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
+    fit_for_use = block_mean(usable.astype(np.float32), BLOCK) > 0.9
+    gain = np.empty(3)
+    for channel in range(3):
+        a, b = small_unlit[..., channel][fit_for_use], small_lit[..., channel][fit_for_use]
+        seen = a > FLOOR
+        if seen.sum() < MIN_BLOCKS:
+            raise ExposureError(
+                "too little of the model shows in both photos to match their exposure; "
+                "take both with the same dim room light on and the windows just not white"
+            )
+        gain[channel] = np.quantile(b[seen] / a[seen], 0.4)
+    return gain
+
+
+def match_exposure(
+    unlit: Image, lit: Image, source: Image, *, sources: Mask, usable: Mask
+) -> Match:
+    """Fit gain, tone curve, drift of the room light and the wide halo to a registered pair.
+
+    Args:
+        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
+        lit: (rows, cols, 3), linear light of the lights-on frame.
+        source: (rows, cols, 3), light that the lens may have scattered.
+        sources: (rows, cols), True inside openings and clipped spots.
+        usable: (rows, cols), True where both frames were measured.
+    Raises: ExposureError if too few surfaces are left to fit.
+    """
+    clean = usable & ~grown(sources, GUARD_PX)
+    counts = block_mean(clean.astype(np.float32), BLOCK) > 0.99
+    places = np.flatnonzero(counts)
+    if len(places) < MIN_BLOCKS:
+        raise ExposureError(
+            "hardly any surface is left between the lights to match the exposure by; "
+            "step back, or expose so that less of the photo is white"
+        )
+    total = len(places)
+    places = places[:: max(1, total // MAX_BLOCKS)]
+    small_unlit, small_lit = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
+    across, down = _centred_grid(counts.shape)
+    parts = halo_parts(source, WIDE_PX, BLOCK)
+    results: list[Fit] = []
+    knots = np.empty((3, KNOTS))
+    for channel in range(3):
+        a = small_unlit[..., channel].ravel()[places].astype(float)
+        b = small_lit[..., channel].ravel()[places].astype(float)
+        knots[channel] = _knots(a)
+        level = max(float(np.median(b)) / max(float(np.median(a)), DARKEST), 1e-3)
+        columns = np.column_stack(
+            [_hats(a, knots[channel]) * a[:, None]]
+            + [a * grid.ravel()[places] for grid in (across, down)]
+            + [part[..., channel].ravel()[places] for part in parts]
+            + [np.full(len(a), VEIL_UNIT)]
+        )
+        sigma = MATCH_SHARE * level * a + FLOOR
+        prior = _prior(columns.shape[1], level)
+        results.append(fit_lower(columns, b, sigma, free=KNOTS + 2, prior=prior))
+    amounts = np.stack([result.amounts for result in results])
+    counted = np.mean([result.counted > 0.3 for result in results])
+    return Match(
+        knots=knots,
+        gain=amounts[:, :KNOTS],
+        drift=amounts[:, KNOTS : KNOTS + 2],
+        halo=amounts[:, KNOTS + 2 :],
+        surface_share=float(counted) * total / counts.size,
+        spread=float(np.median([result.spread for result in results])),
+    )
+
+
+def without_lamps(unlit: Image, match: Match) -> Image:
+    """Light that the lit frame's surfaces would show without the lamps.
+
+    Args:
+        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
+        match: from `match_exposure`.
+    Returns: (rows, cols, 3), linear light of the lit frame's exposure.
+    """
+    rows, cols = unlit.shape[:2]
+    steps = (np.linspace(0.0, 1.05, CURVE_STEPS) ** 2).astype(float)
+    position = np.sqrt(np.maximum(unlit, 0)) * ((CURVE_STEPS - 1) / 1.05)
+    index = np.minimum(position + 0.5, CURVE_STEPS - 1).astype(np.uint16)
+    x = ((np.arange(cols) + 0.5) / cols - 0.5).astype(np.float32)
+    y = ((np.arange(rows) + 0.5) / rows - 0.5).astype(np.float32)
+    expected = np.empty_like(unlit)
+    for channel in range(3):
+        table = (_hats(steps, match.knots[channel]) @ match.gain[channel]).astype(np.float32)
+        gain = table[index[..., channel]]
+        gain += np.float32(match.drift[channel, 0]) * x + (
+            np.float32(match.drift[channel, 1]) * y
+        )[:, None]
+        expected[..., channel] = gain * unlit[..., channel]
+    return expected
+
+
+def wide_halo(source: Image, match: Match) -> Image:
+    """The fitted wide halo and veil: (rows, cols, 3), linear light of the lit frame."""
+    shape = (source.shape[0], source.shape[1])
+    parts = halo_parts(source, WIDE_PX, BLOCK)
+    total = np.zeros_like(parts[0]) + (match.halo[:, -1] * VEIL_UNIT).astype(np.float32)
+    for k, part in enumerate(parts):
+        total += match.halo[:, k].astype(np.float32) * part
+    return enlarged(total, BLOCK, shape)
+
+
+def _centred_grid(shape: tuple[int, ...]) -> tuple[Image, Image]:
+    """Across and down from -0.5 to 0.5 over an image."""
+    down, across = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    return (across + 0.5) / shape[1] - 0.5, (down + 0.5) / shape[0] - 0.5
+
+
+def _knots(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Light levels between which the gain may bend: evenly over the range that occurs."""
+    darkest, brightest = np.log(np.maximum(np.quantile(light, [0.02, 0.998]), DARKEST))
+    return np.exp(np.linspace(darkest, max(brightest, darkest + 0.5), KNOTS))
+
+
+def _hats(light: NDArray[np.float64], knots: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of each knot at each light level, linear in its logarithm; (n, KNOTS)."""
+    logs = np.log(np.maximum(light, DARKEST))
+    return np.column_stack([np.interp(logs, np.log(knots), row) for row in np.eye(len(knots))])
+
+
+def _prior(columns: int, level: float) -> NDArray[np.float64]:
+    """Neighbouring gains are alike and the room light hardly drifts."""
+    prior = np.zeros((KNOTS + 1, columns))
+    for k in range(KNOTS - 1):
+        prior[k, k], prior[k, k + 1] = 1 / (BEND_SHARE * level), -1 / (BEND_SHARE * level)
+    prior[KNOTS - 1, KNOTS] = prior[KNOTS, KNOTS + 1] = 1 / (DRIFT_SHARE * level)
+    return prior

@@ -1,0 +1,102 @@
+"""Light that the lens scattered out of whatever is bright in the lit photo.
+
+The halo of a bright spot is a function of distance and of how much light the spot sends. It is
+built here from Gaussians of rising width round every lit opening, whose amounts are fitted to the
+pair: a clipped opening hides its true level, so only its surroundings can tell.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from leakcheck.fit import fit_lower
+from leakcheck.light import block_mean, enlarged, grown
+from leakcheck.photo import Image, Mask
+
+# Widths (sigma) of the halo's parts in frame px: doubling steps make any smooth profile.
+NEAR_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
+WIDE_PX = (12.0, 24.0, 48.0, 96.0, 192.0)
+NEAR_REACH_PX = 48  # surroundings that the near halo is fitted in
+NEAR_BLOCK = 2  # the near halo is smooth enough to be measured at half the resolution
+EDGE_PX = 3  # next to an opening's edge the lens's blur decides, not its halo
+MAX_POINTS = 12_000  # more only cost time
+MATCH_SHARE = 0.01  # how well a surface's light is known without the halo
+
+
+def scattering_light(lit: Image, unlit: Image, sources: Mask) -> Image:
+    """The light that may have been scattered: what was added inside openings and clipped spots.
+
+    Args:
+        lit: (rows, cols, 3), linear light of the lights-on frame.
+        unlit: (rows, cols, 3), what its surfaces would show without the lamps.
+        sources: (rows, cols), True inside openings and where the lit frame is clipped.
+    Returns: (rows, cols, 3), linear light; 0 outside the sources.
+    """
+    added = np.maximum(lit - unlit, 0)
+    added[~sources] = 0
+    return added
+
+
+def halo_parts(source: Image, widths_px: tuple[float, ...], block: int) -> list[Image]:
+    """The halo's parts at block resolution, each for an amount of 1.
+
+    Args:
+        source: (rows, cols, 3), from `scattering_light`.
+        widths_px: sigma of each part in frame px.
+        block: frame px per pixel of the result.
+    Returns: for each width (rows // block, cols // block, 3), linear light.
+    """
+    parts = []
+    coarse, done = block_mean(source, block), block
+    shape = (coarse.shape[0], coarse.shape[1])
+    for width in widths_px:
+        while width / done >= 8:
+            coarse, done = block_mean(coarse, 2), done * 2
+        part = cv2.GaussianBlur(coarse, (0, 0), width / done, borderType=cv2.BORDER_CONSTANT)
+        parts.append(enlarged(np.asarray(part, np.float32), done // block, shape))
+    return parts
+
+
+def near_halo(
+    residual: Image, unlit: Image, source: Image, *, sources: Mask, usable: Mask, noise: float
+) -> Image:
+    """The halo close to the openings, with amounts fitted to their surroundings.
+
+    Args:
+        residual: (rows, cols, 3), lit light less unlit light less the wide halo.
+        unlit: (rows, cols, 3), linear light of the surfaces without the lamps.
+        source: (rows, cols, 3), from `scattering_light`.
+        sources: (rows, cols), True inside openings and clipped spots.
+        usable: (rows, cols), True where both frames were measured.
+        noise: one standard deviation of a pixel of the residual, linear light.
+    Returns: (rows, cols, 3), linear light to take off.
+    """
+    shape = (residual.shape[0], residual.shape[1])
+    blind = grown(sources, EDGE_PX) | ~usable
+    open_ = block_mean(blind.astype(np.float32), NEAR_BLOCK) == 0
+    near = (
+        cv2.distanceTransform(
+            (block_mean(sources.astype(np.float32), NEAR_BLOCK) == 0).astype(np.uint8),
+            cv2.DIST_L2,
+            3,
+        )
+        * NEAR_BLOCK
+        < NEAR_REACH_PX
+    )
+    places = np.flatnonzero(open_ & near)
+    if len(places) < 20 * len(NEAR_PX) or not source.any():
+        return np.zeros_like(residual)
+    places = places[:: max(1, len(places) // MAX_POINTS)]
+    parts = halo_parts(source, NEAR_PX, NEAR_BLOCK)
+    small, ground = block_mean(residual, NEAR_BLOCK), block_mean(unlit, NEAR_BLOCK)
+    halo = np.zeros_like(small)
+    for channel in range(3):
+        columns = np.column_stack([part[..., channel].ravel()[places] for part in parts])
+        known = MATCH_SHARE * ground[..., channel].ravel()[places]
+        sigma = np.hypot(noise / NEAR_BLOCK, known).astype(float) + 1e-6
+        values = small[..., channel].ravel()[places].astype(float)
+        fit = fit_lower(columns.astype(float), values, sigma)
+        for part, amount in zip(parts, fit.amounts, strict=True):
+            halo[..., channel] += np.float32(amount) * part[..., channel]
+    return enlarged(halo, NEAR_BLOCK, shape)

@@ -1,0 +1,69 @@
+"""Small operations on images of light that several steps share."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from leakcheck.photo import Image, Mask
+
+# IEC 61966-2-1: share of each linear sRGB channel in luminance.
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
+
+
+def luminance(light: Image) -> Image:
+    """Luminance of linear sRGB light: (rows, cols, 3) -> (rows, cols)."""
+    return np.asarray(cv2.transform(light, LUMINANCE[None]), np.float32)
+
+
+def blurred(image: Image, sigma_px: float) -> Image:
+    """Gaussian average; what lies outside the image continues its border."""
+    return np.asarray(
+        cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REPLICATE), np.float32
+    )
+
+
+def block_mean(image: Image, block: int) -> Image:
+    """Mean over block x block pixels; rows and columns that fill no block are left out."""
+    if block == 1:
+        return image
+    rows, cols = image.shape[0] // block, image.shape[1] // block
+    whole = image[: rows * block, : cols * block]
+    return np.asarray(cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def block_any(mask: Mask, block: int) -> Mask:
+    """True where any pixel of a block is True."""
+    return block_mean(mask.astype(np.float32), block) > 0
+
+
+def enlarged(image: Image, block: int, shape: tuple[int, int]) -> Image:
+    """The inverse of `block_mean`, smooth between block centres, in an image of `shape`."""
+    if block == 1:
+        return image
+    half = (block - 1) / 2
+    to_full = np.array([[block, 0, half], [0, block, half]], np.float32)
+    return np.asarray(
+        cv2.warpAffine(
+            image,
+            to_full,
+            (shape[1], shape[0]),
+            flags=cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        np.float32,
+    )
+
+
+def grown(mask: Mask, radius_px: float) -> Mask:
+    """True within `radius_px` of a True pixel."""
+    size = 2 * round(radius_px) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), disc)) > 0
+
+
+def slope(image: Image) -> Image:
+    """Steepness of an image: magnitude of its gradient, per pixel."""
+    across = cv2.Scharr(image, cv2.CV_32F, 1, 0, scale=1 / 32)
+    down = cv2.Scharr(image, cv2.CV_32F, 0, 1, scale=1 / 32)
+    return np.asarray(cv2.magnitude(across, down), np.float32)

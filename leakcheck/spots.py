@@ -1,0 +1,280 @@
+"""Residual over spread, cut at a stated false-alarm rate, grouped into measured spots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from leakcheck.light import block_mean, blurred, enlarged
+from leakcheck.photo import Image, Mask
+
+# Sizes (sigma, frame px) of the Gaussians that spots are sought with: from what the lens can
+# just show to a wall's broad glow.
+SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
+COLOUR_SCALES_PX = (4.0, 8.0)  # JPEG stores colour at half resolution: nothing finer is to be had
+BLOCK_PX = {1.0: 2, 2.0: 2, 4.0: 4, 8.0: 8, 16.0: 16}  # resolution that each scale is sought at
+WINDOW_BLOCKS = 11  # side of the surroundings: a spot of the scale fills less than half of them
+LEVELS_PER_UNIT = 16.0  # code values per unit of asinh(light / noise) in the 8-bit median
+LIT_SIGMA = 5.0  # surroundings that stand out so much are lit by the lamps
+MIN_LIT = 300  # blocks; fewer do not tell how uneven lit surroundings are
+USUAL_UNEVENNESS = 0.05  # of light that falls on a plain painted surface
+TAIL_SIGMA = 2.9  # where 0.2 % of a normal distribution lie below
+FILL_BLOCKS = 4.0  # what was not measured is filled in from about so far
+MIN_SUPPORT = 0.3  # share of the Gaussian that must lie on measured pixels
+NEGATIVE_MARGIN = 1.1  # a leak must stand out more than anything that cannot be light
+MAX_CUT_SIGMA = 12.0  # beyond, the negative side is no longer noise but a bad match somewhere
+HALF = 0.5  # a spot's core: above half of its peak
+MAX_SPOTS = 150  # strongest; a pair with more has another problem
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """One colour of the residual, ready to be searched."""
+
+    name: str  # luminance, red or blue
+    residual: Image  # (rows, cols), linear light: lit less expected
+    variance: Image  # (rows, cols), linear light squared: of one pixel without any leak
+    scales_px: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Seed:
+    """A place that stands out at one scale in one plane."""
+
+    significance: float  # sigma
+    row: float  # frame px
+    col: float
+    scale_px: float
+    plane: str
+    excess: float  # linear light above the surroundings
+
+
+@dataclass(frozen=True)
+class Cut:
+    """What was asked of a spot at one scale."""
+
+    scale_px: float
+    plane: str
+    sigma: float  # significance that a spot needs
+    spread: float  # linear light: one sigma of a typical place, after averaging over the scale
+
+
+@dataclass(frozen=True, eq=False)
+class Spot:
+    """The core of a spot: pixels above half of its peak over its surroundings."""
+
+    significance: float
+    row: int  # of its brightest pixel, frame px
+    col: int
+    scale_px: float
+    plane: str
+    peak: float  # linear light of its plane at the brightest pixel, smoothed over the scale
+    base: float  # the same of its surroundings
+    top: int  # first row and column of the mask
+    left: int
+    mask: Mask  # (rows, cols) of the core's box
+
+
+def find_seeds(
+    planes: tuple[Plane, ...], measured: Mask, *, false_alarms: float
+) -> tuple[list[Seed], list[Cut]]:
+    """Places that stand out of the noise, and the cuts that were asked of them.
+
+    Args:
+        planes: residual and variance in each colour.
+        measured: (rows, cols), True where a leak could be seen.
+        false_alarms: expected number in the pair from noise alone, all scales together.
+    """
+    seeds: list[Seed] = []
+    cuts: list[Cut] = []
+    searches = sum(len(plane.scales_px) for plane in planes)
+    for plane in planes:
+        for scale in plane.scales_px:
+            contrast, spread, inside, block = _stand_out(plane, measured, scale)
+            if not inside.any():
+                continue
+            unit = _negative_spread(contrast / spread, inside)
+            significance = np.where(inside, contrast / (spread * unit), 0)
+            independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
+            cut = _cut(significance, false_alarms / searches / max(independent, 1.0))
+            typical = float(np.median(spread[inside])) * unit
+            cuts.append(Cut(scale, plane.name, cut, typical))
+            for row, col in _peaks(significance, cut):
+                seeds.append(
+                    Seed(
+                        float(significance[row, col]),
+                        (row + 0.5) * block - 0.5,
+                        (col + 0.5) * block - 0.5,
+                        scale,
+                        plane.name,
+                        float(contrast[row, col]),
+                    )
+                )
+    return seeds, cuts
+
+
+def _stand_out(
+    plane: Plane, measured: Mask, scale: float
+) -> tuple[Image, Image, Mask, int]:
+    """Light less its surroundings at one scale: contrast, its spread, where, block size.
+
+    The surroundings are a median: it follows the edge of a lit surface, which an average would
+    turn into a spot.
+    """
+    block = BLOCK_PX[scale]
+    weight = measured.astype(np.float32)
+    support = block_mean(weight, block)
+    enough = np.maximum(support, 0.05)
+    light = block_mean(plane.residual * weight, block) / enough
+    noise = block_mean(plane.variance * weight, block) / enough
+    inside = support > MIN_SUPPORT
+    light = _filled(light, inside)
+    typical = float(np.sqrt(np.median(noise[inside]))) if inside.any() else 1.0
+    surroundings = _median(light, typical / block)
+    contrast = light - surroundings
+    sigma = np.sqrt(max(scale**2 - block**2 / 12, 0.0)) / block
+    known = inside.astype(np.float32)
+    covered = np.maximum(blurred(known, sigma), 0.01)
+    contrast = blurred(contrast * known, sigma) / covered
+    # White noise averaged over a Gaussian keeps 1 / (4 pi sigma^2) of its variance.
+    spread = np.sqrt(blurred(noise * known, sigma) / covered / (4 * np.pi * scale**2))
+    spread = np.maximum(spread, np.float32(1e-9))
+    lit = np.maximum(surroundings, 0) * known
+    uneven = _unevenness(contrast, spread, lit)
+    return contrast, np.hypot(spread, np.float32(uneven) * lit), inside, block
+
+
+def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
+    """How much lit surroundings vary by themselves, as one standard deviation over their light.
+
+    Spill falls on rails, steps and shadows; what is darker than its surroundings cannot be a leak
+    and shows how uneven they are.
+    """
+    where = lit > LIT_SIGMA * spread
+    if where.sum() < MIN_LIT:
+        return USUAL_UNEVENNESS
+    darker = np.maximum(-contrast[where], 0) / lit[where]
+    return max(float(np.quantile(darker, 0.998)) / TAIL_SIGMA, USUAL_UNEVENNESS)
+
+
+def _filled(light: Image, inside: Mask) -> Image:
+    """Light with what was not measured filled in from around it."""
+    known = inside.astype(np.float32)
+    around = blurred(light * known, FILL_BLOCKS)
+    around /= np.maximum(blurred(known, FILL_BLOCKS), 1e-3)
+    return np.where(inside, light, around)
+
+
+def _median(light: Image, unit: float) -> Image:
+    """Median over the surroundings, fine steps for faint light and coarse ones for bright."""
+    codes = np.arcsinh(light / unit) * LEVELS_PER_UNIT + 96
+    middle = cv2.medianBlur(np.clip(codes + 0.5, 0, 255).astype(np.uint8), WINDOW_BLOCKS)
+    table = (np.sinh((np.arange(256) - 96) / LEVELS_PER_UNIT) * unit).astype(np.float32)
+    return table[middle]
+
+
+def _negative_spread(significance: Image, inside: Mask) -> float:
+    """Spread of the negative side, which light cannot have made, in units of the stated one."""
+    values = significance[inside]
+    below = -values[values < 0]
+    if len(below) < 50:
+        return 1.0
+    return max(1.4826 * float(np.median(below)), 1e-3)
+
+
+def _cut(significance: Image, chance: float) -> float:
+    """Significance that a spot needs: by the normal tail, and above all negative excursions."""
+    by_tail = float(norm.isf(min(chance, 0.1)))
+    lowest = np.asarray(cv2.erode(significance, np.ones((5, 5))))
+    valleys = np.sort(-significance[(significance <= lowest) & (significance < 0)])
+    deepest = float(valleys[-2]) if len(valleys) > 1 else 0.0
+    return min(max(by_tail, NEGATIVE_MARGIN * deepest), max(MAX_CUT_SIGMA, by_tail))
+
+
+def _peaks(significance: Image, cut: float) -> NDArray[np.intp]:
+    """Rows and columns of local maxima above the cut, (n, 2)."""
+    highest = np.asarray(cv2.dilate(significance, np.ones((3, 3))))
+    return np.argwhere((significance >= highest) & (significance > cut))
+
+
+def grow_spots(
+    seeds: list[Seed], planes: tuple[Plane, ...], measured: Mask
+) -> tuple[list[Spot], dict[tuple[str, float], Image]]:
+    """Each seed's core: the connected pixels above half of its peak over its surroundings.
+
+    Fine seeds first, so that a broad glow cannot swallow a pinhole; a place belongs to one spot.
+
+    Returns: the spots, and the smoothed residuals they were measured in by plane and sigma.
+    """
+    smooth: dict[tuple[str, float], Image] = {}
+    claimed = np.zeros(measured.shape, bool)
+    spots: list[Spot] = []
+    by_name = {plane.name: plane for plane in planes}
+    for seed in sorted(seeds, key=lambda seed: (max(seed.scale_px, 2.0), -seed.significance)):
+        sigma = 1.0 if seed.scale_px <= 2.0 else min(seed.scale_px, 8.0)
+        key = (seed.plane, sigma)
+        if key not in smooth:
+            smooth[key] = smoothed(by_name[seed.plane].residual, measured, sigma)
+        spot = _core(seed, smooth[key], measured, claimed)
+        if spot is not None:
+            spots.append(spot)
+        if len(spots) >= MAX_SPOTS:
+            break
+    return spots, smooth
+
+
+def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
+    """Residual averaged over measured pixels only; -1 where nothing was measured."""
+    weight = measured.astype(np.float32)
+    block = 2 if sigma >= 8 else 1
+    light = blurred(block_mean(residual * weight, block), sigma / block)
+    support = blurred(block_mean(weight, block), sigma / block)
+    shape = (residual.shape[0], residual.shape[1])
+    mean = enlarged(light / np.maximum(support, 0.01), block, shape)
+    return np.where(measured, mean, np.float32(-1))
+
+
+def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | None:
+    """The seed's core, or None where an earlier spot has most of it."""
+    reach = max(2, int(seed.scale_px))
+    top, left = max(round(seed.row) - reach, 0), max(round(seed.col) - reach, 0)
+    window = image[top : round(seed.row) + reach + 1, left : round(seed.col) + reach + 1]
+    if not window.size:
+        return None
+    at = np.unravel_index(int(np.argmax(window)), window.shape)
+    row, col = top + int(at[0]), left + int(at[1])
+    peak = float(image[row, col])
+    if claimed[row, col] or not measured[row, col] or peak <= 0:
+        return None
+    base = min(max(peak - seed.excess, 0.0), 0.8 * peak)
+    mask, top, left = flooded(image, row, col, base + HALF * (peak - base))
+    taken = claimed[top : top + mask.shape[0], left : left + mask.shape[1]]
+    already = float(taken[mask].mean())
+    taken |= mask
+    if already > 0.5:
+        return None
+    return Spot(
+        seed.significance, row, col, seed.scale_px, seed.plane, peak, base, top, left, mask
+    )
+
+
+def flooded(image: Image, row: int, col: int, level: float) -> tuple[Mask, int, int]:
+    """Pixels above a level that are connected with one: mask of their box, its top and left."""
+    filled = np.zeros((image.shape[0] + 2, image.shape[1] + 2), np.uint8)
+    drop = max(float(image[row, col]) - level, 0.0)
+    flags = 8 | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY | (255 << 8)
+    _, _, _, box = cv2.floodFill(image, filled, (col, row), 0, drop, 1e9, flags)
+    left, top, cols, rows = box
+    return filled[1 + top : 1 + top + rows, 1 + left : 1 + left + cols] > 0, top, left
+
+
+def boxes(spots: list[Spot]) -> Iterator[tuple[slice, slice]]:
+    """Row and column slices of each spot's core."""
+    for spot in spots:
+        rows, cols = spot.mask.shape
+        yield slice(spot.top, spot.top + rows), slice(spot.left, spot.left + cols)
