@@ -270,7 +270,9 @@ def save(name: str, shapes: str, pair: RenderedPair, folder: Path) -> None:
     for part, jpeg in (("off", pair.off_jpeg), ("on", pair.on_jpeg)):
         assert jpeg is not None  # the sensor above codes JPEG
         (folder / f"{name}-{part}.jpg").write_bytes(with_exif(jpeg, pair.scene, lit=part == "on"))
-    (folder / f"{shapes}.svg").write_text(openings_svg(pair), encoding="utf-8")
+    (folder / f"{shapes}.svg").write_text(
+        openings_svg(pair, photo=f"{name}-on.jpg"), encoding="utf-8"
+    )
     truth = truth_dict(pair) | {"subject": "harbour ferry Heron, 1:72, port side"}
     (folder / f"{name}.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
 

@@ -171,23 +171,28 @@ def reposed(scene: Scene, move: CameraMove) -> Scene:
     )
 
 
-def polygon(points: Iterable[Iterable[float]], *, name: str, kind: str) -> str:
+def polygon(
+    points: Iterable[Iterable[float]], *, name: str, kind: str, colour: str | None = None
+) -> str:
     """One SVG polygon; in SVG a pixel's centre is half a unit from its corner."""
     places = " ".join(f"{x + 0.5:.3f},{y + 0.5:.3f}" for x, y in points)
-    return f'<polygon id="{name}" class="{kind}" points="{places}"/>'
+    asked = f' data-colour="{colour}"' if colour else ""
+    return f'<polygon id="{name}" class="{kind}"{asked} points="{places}"/>'
 
 
-def openings_svg(pair: RenderedPair, *, model: bool = True) -> str:
-    """The true openings and the model's outline as an openings file."""
+def openings_svg(pair: RenderedPair, *, model: bool = True, photo: str | None = None) -> str:
+    """The true openings and the model's outline as an openings file, linked to a photo or not."""
     cols, rows = pair.scene.size
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{cols}" height="{rows}" '
         f'viewBox="0 0 {cols} {rows}">',
         "<style>.model{fill:none;stroke:#19f}.window{fill:#fd3}.beacon{fill:#e0e}</style>",
     ]
+    if photo:
+        lines.append(f'<image href="{photo}" width="{cols}" height="{rows}"/>')
     if model and len(pair.model):
         lines.append(polygon(pair.model, name="outline", kind="model"))
-    lines += [polygon(o.ring, name=o.id, kind=o.kind) for o in pair.scene.openings]
+    lines += [polygon(o.ring, name=o.id, kind=o.kind, colour=o.colour) for o in pair.scene.openings]
     return "\n".join([*lines, "</svg>", ""])
 
 

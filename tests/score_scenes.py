@@ -24,6 +24,7 @@ import argparse
 import json
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -106,7 +107,8 @@ def row_text(row: Row) -> str:
     if row.refused is not None:
         return f"{start} refused: {row.refused}"
     shift = percentile(row.registration_px, 95)
-    missed = ", ".join(row.missed_kinds) or "-"
+    kinds = Counter(row.missed_kinds)
+    missed = ", ".join(f"{n} {kind}" for kind, n in kinds.most_common()) or "-"
     return (
         f"{start} {row.found:2d}/{row.counted:<2d} {row.false:5d} {row.reported:4d} "
         f"{number(shift, '6.2f')} {number(row.gain_error, '6.1%')} {row.seconds:5.1f}  {missed}"
