@@ -151,7 +151,7 @@ class Scene:
 
 @dataclass(frozen=True)
 class LeakTruth:
-    """One leak as it is in the lights-on photo, free of noise."""
+    """One leak as it is in the lights-on photo, free of noise, before tone curve and JPEG."""
 
     id: int
     kind: str
