@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-import cv2
+import cv2 as opencv
 import numpy as np
 
 from leakcheck.errors import RegistrationError
 from leakcheck.motion import TOO_PLAIN, Matrix, Points, displacement, project, rescale
 from leakcheck.photo import Mask
 from leakcheck.texture import Texture, View, resized
+
+cv2: Any = opencv  # its type hints know no images of floats
 
 MAX_POINTS = 1200  # tracked; more only costs time
 MIN_POINTS = 12  # below that no model of motion can be doubted
@@ -77,8 +80,8 @@ def _by_features(moving: View, fixed: View, detector: cv2.Feature2D) -> Matrix |
     good = [p[0] for p in pairs if len(p) == 2 and p[0].distance < 0.8 * p[1].distance]
     if len(good) < MIN_POINTS:
         return None
-    a = np.float64([points_a[m.queryIdx].pt for m in good])
-    b = np.float64([points_b[m.trainIdx].pt for m in good])
+    a = np.array([points_a[m.queryIdx].pt for m in good])
+    b = np.array([points_b[m.trainIdx].pt for m in good])
     matrix, inside = cv2.findHomography(a, b, cv2.USAC_MAGSAC, COARSE_INLIER_PX, maxIters=5000)
     if matrix is None or inside.sum() < max(MIN_POINTS, 0.15 * len(good)):
         return None

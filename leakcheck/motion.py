@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
-import cv2
+import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.errors import RegistrationError
 from leakcheck.photo import Image
+
+cv2: Any = opencv  # its type hints know no images of floats
 
 Points: TypeAlias = NDArray[np.float64]  # (n, 2): x, y
 Matrix: TypeAlias = NDArray[np.float64]  # (3, 3)
@@ -34,7 +36,7 @@ def project(matrix: Matrix, xy: Points) -> Points:
 
 def unproject(matrix: Matrix, xy: Points) -> Points:
     """Points back through a homography."""
-    return project(np.linalg.inv(matrix), xy)
+    return project(np.asarray(np.linalg.inv(matrix), float), xy)
 
 
 def distance(matrix: Matrix, a: Points, b: Points) -> NDArray[np.float64]:
@@ -45,7 +47,7 @@ def distance(matrix: Matrix, a: Points, b: Points) -> NDArray[np.float64]:
 def displacement(a: Matrix, b: Matrix, shape: tuple[int, ...]) -> float:
     """Largest distance between where two homographies put a picture's corners, px."""
     rows, cols = shape[:2]
-    corners = np.array([[0, 0], [cols, 0], [0, rows], [cols, rows]], float)
+    corners: Points = np.array([[0, 0], [cols, 0], [0, rows], [cols, rows]], np.float64)
     return float(np.hypot(*(project(a, corners) - project(b, corners)).T).max())
 
 
@@ -69,7 +71,7 @@ def scaling(step: float) -> Matrix:
 def rescale(matrix: Matrix, moving_step: float, fixed_step: float) -> Matrix:
     """A homography between coarse images as one between frames."""
     out = scaling(moving_step) @ matrix @ np.linalg.inv(scaling(fixed_step))
-    return out / out[2, 2]
+    return np.asarray(out / out[2, 2], float)
 
 
 def robust_homography(a: Points, b: Points) -> Matrix:
@@ -102,7 +104,7 @@ def homography(a: Points, b: Points, weight: NDArray[np.float64]) -> Matrix:
     w = np.sqrt(np.concatenate([weight, weight]))[:, None]
     solution = np.linalg.lstsq((rows * w)[:, :8], -(rows * w)[:, 8], rcond=None)[0]
     matrix = np.linalg.inv(tb) @ np.append(solution, 1.0).reshape(3, 3) @ ta
-    return matrix / matrix[2, 2]
+    return np.asarray(matrix / matrix[2, 2], float)
 
 
 def similarity(a: Points, b: Points, weight: NDArray[np.float64]) -> Matrix:

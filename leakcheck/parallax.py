@@ -14,14 +14,17 @@ homography. Node (i, j) of a grid stands for the cell round px (CELL * j, CELL *
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-import cv2
+import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.motion import Matrix, epipolar_lines
 from leakcheck.photo import Image, Mask
 from leakcheck.texture import Texture
+
+cv2: Any = opencv  # its type hints know no images of floats
 
 CELL = 8  # px: side of a grid cell; smaller ones hold too little texture, larger blur edges
 HALF = 2  # distances are searched at half size: four times faster, and no less sure

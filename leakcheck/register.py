@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-import cv2
+import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
@@ -45,6 +46,8 @@ from leakcheck.parallax import CELL, Parallax, parallax
 from leakcheck.photo import Frame, Image, Mask
 from leakcheck.texture import View, agreement, any_channel, fine_texture, resized, view_of
 
+cv2: Any = opencv  # its type hints know no images of floats
+
 IDENTITY_PX = 0.12  # a smaller shift cannot be told from what the lamps do to the edges
 TRIPOD_PX = 1.0  # a pair said to line up may be off by no more
 CELL_AGREES = 0.5  # correlation of a cell that agrees
@@ -53,7 +56,7 @@ MIN_CELLS = 12
 MIN_LEAD = 0.12  # right pairs reach 0.19 and more, pairs of different things 0.05 and less
 MIN_OVERLAP = 0.25  # less is another view, not another photo of the same one
 MAX_DRIFT_PX = 0.5  # a model that moved on a still bench moves by more
-PARALLAX_NOISES = 1.8  # spread of points along their epipolar lines / across; up to 1.6 is noise
+PARALLAX_NOISES = 2.0  # spread along epipolar lines / across; up to 1.8 where there is none
 MIN_PARALLAX_PX = 0.25
 MUST_LEAVE = 0.97  # of the textures' difference; fitted to mere noise, a mesh leaves 0.98
 RAYLEIGH_68 = 1.07  # 68th percentile / root mean square of a two-dimensional normal error
@@ -194,12 +197,12 @@ def _maps(
     """Where each ON frame pixel lies in the OFF frame: x and y, (rows, cols) each."""
     rows, cols = on_shape
     matrix = _from_photo(registration.homography, off_scale, on_scale)
-    ones = np.float32(matrix / matrix[2, 2])
+    h = np.asarray(matrix / matrix[2, 2], np.float32)
     x = np.arange(cols, dtype=np.float32)
     y = np.arange(rows, dtype=np.float32)[:, None]
-    depth = ones[2, 0] * x + (ones[2, 1] * y + 1)
-    map_x = (ones[0, 0] * x + (ones[0, 1] * y + ones[0, 2])) / depth
-    map_y = (ones[1, 0] * x + (ones[1, 1] * y + ones[1, 2])) / depth
+    depth = h[2, 0] * x + (h[2, 1] * y + 1)
+    map_x = (h[0, 0] * x + (h[0, 1] * y + h[0, 2])) / depth
+    map_y = (h[1, 0] * x + (h[1, 1] * y + h[1, 2])) / depth
     if registration.shift_px is not None:
         pace = on_scale / registration.shift_step_px
         corner = (0.5 * on_scale - 0.5) / registration.shift_step_px
@@ -260,33 +263,31 @@ def _worthwhile_parallax(
 ) -> Parallax | None:
     """The shift by depth, where the textures bear out that it improves on the homography.
 
-    It is looked for where tracked points are spread along their epipolar lines more than across
-    them, or where the model moved differently from the whole picture.
+    It is looked for where groups of points are spread along their epipolar lines more than
+    across them, or where the model moved differently from the whole picture.
     """
     if len(seen.a) < 2 * MIN_POINTS:
         return None
     lines = fundamental(seen.a, seen.z)
     a, z = seen.a[seen.inner], seen.z[seen.inner]
-    along, across = split(lines, a, z)
-    noise = float(np.percentile(np.abs(across), 68))
-    spread = float(np.percentile(np.abs(along), 68))
-    if spread < MIN_PARALLAX_PX or (kind != "homography" and spread < PARALLAX_NOISES * noise):
+    along, across = (_agreed(a, part) for part in split(lines, a, z))
+    spread, noise = (np.percentile(np.abs(part), (80, 90)) for part in (along, across))
+    deep = (spread > MIN_PARALLAX_PX) & (spread > PARALLAX_NOISES * noise)
+    if kind != "homography" and not deep.any():
         return None
-    on_line = np.abs(across) < max(3 * noise, 1.0)
+    low, high = np.percentile(along[np.abs(across) < max(3 * noise[0], 1.0)], [1, 99])
     counts = resized(fixed.usable, fixed.texture.shape)
     if model is not None:
         counts &= model
     laid = lay(fine_texture(moving), seen.start, counts.shape)
-    mesh = parallax(fine_texture(fixed), laid, counts, lines, _reach(a[on_line], along[on_line]))
+    mesh = parallax(fine_texture(fixed), laid, counts, lines, (float(low), float(high)))
     return mesh if mesh.left < MUST_LEAVE else None
 
 
-def _reach(at: Points, along: Vector) -> tuple[float, float]:
-    """Least and largest shift that neighbouring points agree on, px."""
+def _agreed(at: Points, value: Vector) -> Vector:
+    """The median of each point's value and its four nearest neighbours': lone ones are noise."""
     _, nearest = cKDTree(at).query(at, k=min(5, len(at)))
-    agreed = np.median(along[nearest].reshape(len(at), -1), axis=1)
-    low, high = np.percentile(agreed, [1, 99])
-    return float(low), float(high)
+    return np.asarray(np.median(value[nearest], axis=1), float)
 
 
 def _off_shift(shift: Image, matrix: Matrix) -> Image:

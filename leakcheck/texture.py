@@ -8,13 +8,15 @@ and veiling flare leave it alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
-import cv2
+import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.photo import Frame, Image, Mask
+
+cv2: Any = opencv  # its type hints know no images of floats
 
 Texture: TypeAlias = NDArray[np.uint8]  # (rows, cols): 128 is the local mean
 
@@ -109,7 +111,7 @@ def _normalised(image: Image, mean: Image, gain: Image) -> Texture:
         size = (image.shape[1], image.shape[0])
         mean, gain = (cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in (mean, gain))
     out = cv2.multiply(cv2.subtract(image, mean), gain)
-    return cv2.convertScaleAbs(cv2.max(out, -128.0), alpha=1, beta=128)
+    return np.asarray(cv2.convertScaleAbs(cv2.max(out, -128.0), alpha=1, beta=128), np.uint8)
 
 
 def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
@@ -117,16 +119,17 @@ def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
     size = (max(1, a.shape[1] // CELL_PX), max(1, a.shape[0] // CELL_PX))
 
     def mean(image: Image) -> Image:
-        return cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+        return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
 
-    w, a, b = (np.asarray(image, np.float32) for image in (counts, a, b))
-    share = mean(w) + 1e-6
-    mean_a, mean_b = mean(a * w) / share, mean(b * w) / share
-    var_a = mean(a * a * w) / share - mean_a**2
-    var_b = mean(b * b * w) / share - mean_b**2
-    both = mean(a * b * w) / share - mean_a * mean_b
-    textured = (share > 0.5) & (var_a > CELL_SPREAD**2) & (var_b > CELL_SPREAD**2 / 4)
-    return both[textured] / np.sqrt(var_a[textured] * var_b[textured])
+    w, p, q = (np.asarray(image, np.float32) for image in (counts, a, b))
+    share = mean(w) + np.float32(1e-6)
+    mean_p, mean_q = mean(p * w) / share, mean(q * w) / share
+    var_p = mean(p * p * w) / share - mean_p**2
+    var_q = mean(q * q * w) / share - mean_q**2
+    both = mean(p * q * w) / share - mean_p * mean_q
+    textured = (share > 0.5) & (var_p > CELL_SPREAD**2) & (var_q > CELL_SPREAD**2 / 4)
+    spread = np.sqrt(var_p[textured] * var_q[textured])
+    return np.asarray(both[textured] / spread, np.float32)
 
 
 def any_channel(mask: Mask) -> NDArray[np.uint8]:
@@ -138,4 +141,5 @@ def any_channel(mask: Mask) -> NDArray[np.uint8]:
 def resized(mask: Mask, shape: tuple[int, ...]) -> Mask:
     """A mask at another size, (rows, cols)."""
     size = (shape[1], shape[0])
-    return cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    small = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(small > 0)
