@@ -2,35 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
-from leakcheck.diagnose import Leak
-from leakcheck.openings import Opening
-from leakcheck.photo import Exposure
-from leakcheck.register import Registration
+import numpy as np
+from numpy.typing import NDArray
+
+from leakcheck.diagnose import Leak, Surroundings, described, kind_of
+from leakcheck.guess import guess_labels, regions_of_labels
+from leakcheck.lamps import Lamp, class_level, measure_lamps
+from leakcheck.light import luminance
+from leakcheck.limit import Faintest, Limit, limit_of
+from leakcheck.openings import Opening, Openings, geometry_warnings, label_map, model_mask
+from leakcheck.photo import (
+    Exposure,
+    Frame,
+    Image,
+    Mask,
+    Photo,
+    frame_scale,
+    linear_light,
+    relative_exposure,
+)
+from leakcheck.regions import find_regions, ground_of
+from leakcheck.register import Registration, register, warp_off
+from leakcheck.residual import Residual, residual_light
+from leakcheck.sanity import photo_tips, refuse_empty, refuse_same, refuse_unlike, warnings_of
 from leakcheck.settings import Settings
+from leakcheck.spill import Sorted, sort_out
+from leakcheck.spots import smoothed
 
+__all__ = ["Check", "ExposureMatch", "Faintest", "Limit", "PhotoFacts", "check", "glow_map"]
 
-@dataclass(frozen=True)
-class Faintest:
-    """The weakest leak that this pair could have shown."""
-
-    contrast: float  # added light / room light on the same surface, no unit
-    level: float | None  # added light / median window, no unit; None where no window is lit
-
-
-@dataclass(frozen=True)
-class Limit:
-    """What the pair could not have shown, as typical (median) places of the model."""
-
-    pinhole_far: Faintest  # further than `near` from any lit opening
-    pinhole_near: Faintest
-    broad_far: Faintest
-    broad_near: Faintest
-    near_px: float  # what counts as near, photo px from the edge of an opening
-    limited_by: str  # noise, flare, clipping, bright room, shake or dark room
-    blind_share: float  # share of the model where nothing could be measured
+Progress: TypeAlias = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -66,6 +71,7 @@ class Check:
     spill: tuple[Leak, ...]  # light from openings on other surfaces: listed apart
     likely_openings: tuple[Leak, ...]  # without an openings file: bright, sharp-edged
     openings: tuple[Opening, ...]  # as measured with, in ON photo px
+    lamps: tuple[Lamp, ...]  # the openings' own light
     limit: Limit
     registration: Registration
     exposure: ExposureMatch
@@ -76,6 +82,7 @@ class Check:
     warnings: tuple[str, ...]  # sentences for the user
     photo_tips: tuple[str, ...]  # what would make the photos better
     settings: Settings
+    glow: Image | None  # (rows, cols) of the frame: added / unlit light; NaN: not measured
 
     @property
     def tight(self) -> bool:
@@ -84,4 +91,229 @@ class Check:
 
     def to_dict(self) -> dict[str, Any]:
         """The result as it goes into the JSON file."""
-        raise NotImplementedError
+        from leakcheck.report.result_json import check_to_dict
+
+        return check_to_dict(self)
+
+
+def check(
+    off: Photo,
+    on: Photo,
+    openings: Openings | None = None,
+    *,
+    settings: Settings = Settings(),  # noqa: B008  it is frozen
+    progress: Progress = lambda _: None,
+) -> Check:
+    """Find the leaks in one pair.
+
+    Args:
+        off: the photo with the model's lights off.
+        on: the photo with them on; all positions are in its pixels.
+        openings: where light may leave, on the lights-on photo; None: nothing is known.
+        settings: how to measure.
+        progress: told what is being done.
+    Raises: MeasurementError where the pair cannot be measured.
+    """
+    refuse_same(off, on)
+    unlit, lit = _frame(off), _frame(on)
+    refuse_empty(unlit, off)
+    refuse_empty(lit, on)
+    progress("Laying the photos onto each other")
+    view = _view(lit, on, openings)
+    registration = register(
+        unlit, lit, ignore=view.labels > 0, model=view.outline, tripod=settings.tripod
+    )
+    warped, overlap, dead = warp_off(unlit, registration, on_shape=view.shape, on_scale=lit.scale)
+    progress("Matching the exposure")
+    lit_clipped = lit.clipped.any(axis=2)
+    labels = view.labels
+    if openings is None:
+        labels = guess_labels(warped, lit.light, lit_clipped=lit_clipped, usable=overlap & ~dead)
+    residual = residual_light(
+        warped,
+        lit.light,
+        overlap=overlap,
+        unlit_clipped=dead,
+        lit_clipped=lit_clipped,
+        openings=labels > 0,
+        inside=view.outline,
+        shift_px=_shift(registration, lit.scale, view.shape),
+    )
+    refuse_unlike(residual, off, on)
+    progress("Looking for light")
+    ground = ground_of(residual)
+    regions, cuts = find_regions(residual, ground, false_alarms=settings.false_alarms_per_pair)
+    progress("Saying what it is")
+    lamps = _lamps(residual, lit, view, overlap & ~dead)
+    level = class_level(lamps, "window") or class_level(lamps, "beacon")
+    brightest = _brightest(residual, labels)
+    window_level = level[0] if level else (brightest or None)
+    leaks, spill = sort_out(regions, window_level=window_level or 1.0)
+    words = Surroundings(
+        openings=view.shapes,
+        scale=lit.scale,
+        window_level=window_level,
+        window_clipped=level[1] if level else bool((lit_clipped & (labels > 0)).any()),
+        noticeable_contrast=settings.noticeable_contrast,
+        mm_per_px=_mm_per_px(settings, view, on),
+        model=_box(view, on),
+    )
+    limit = limit_of(
+        cuts,
+        residual,
+        ground,
+        inside=_inside(view, labels),
+        scale=lit.scale,
+        window_level=window_level,
+    )
+    likely = regions_of_labels(labels, residual, ground) if openings is None else []
+    match = _exposure_match(residual, off, on)
+    return Check(
+        off=_facts(off, unlit),
+        on=_facts(on, lit),
+        leaks=_numbered(leaks, words),
+        spill=_numbered(spill, words),
+        likely_openings=_numbered([Sorted(r, leak=False, doubtful=False) for r in likely], words),
+        openings=view.shapes,
+        lamps=lamps,
+        limit=limit,
+        registration=registration,
+        exposure=match,
+        window_level=window_level,
+        window_clipped=words.window_clipped,
+        flare_share=residual.flare_share,
+        mm_per_px=words.mm_per_px,
+        warnings=warnings_of(view.warnings, lamps, registration, match.gain, match.exif_gain),
+        photo_tips=photo_tips(limit, residual, registration, lamps),
+        settings=settings,
+        glow=glow_map(residual),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """The lit frame with what is known of its openings."""
+
+    shape: tuple[int, int]
+    labels: NDArray[np.int32]
+    outline: Mask | None
+    shapes: tuple[Opening, ...]
+    warnings: tuple[str, ...]
+
+
+def _frame(photo: Photo) -> Frame:
+    rows, cols = photo.encoded.shape[:2]
+    return linear_light(photo, scale=frame_scale(rows, cols))
+
+
+def _view(lit: Frame, on: Photo, openings: Openings | None) -> _View:
+    shape = (lit.light.shape[0], lit.light.shape[1])
+    if openings is None:
+        return _View(shape, np.zeros(shape, np.int32), None, (), ())
+    size = (on.encoded.shape[1], on.encoded.shape[0])
+    return _View(
+        shape,
+        label_map(openings, shape=shape, scale=lit.scale),
+        model_mask(openings, shape=shape, scale=lit.scale),
+        openings.shapes,
+        geometry_warnings(openings, size=size),
+    )
+
+
+def _shift(registration: Registration, scale: int, shape: tuple[int, int]) -> float | Image:
+    """What registration leaves, frame px: place by place where it is known so."""
+    if registration.identity:
+        return 0.0
+    if registration.residual_grid_px is None:
+        return registration.residual_px / scale
+    grid = registration.residual_grid_px / np.float32(scale)
+    step = registration.shift_step_px / scale
+    rows = np.minimum((np.arange(shape[0]) / step + 0.5).astype(int), grid.shape[0] - 1)
+    cols = np.minimum((np.arange(shape[1]) / step + 0.5).astype(int), grid.shape[1] - 1)
+    return grid[rows[:, None], cols[None]]
+
+
+def _lamps(residual: Residual, lit: Frame, view: _View, usable: Mask) -> tuple[Lamp, ...]:
+    if not any(shape.kind in ("window", "beacon") for shape in view.shapes):
+        return ()
+    return measure_lamps(
+        residual.added,
+        lit_clipped=lit.clipped,
+        labels=view.labels,
+        openings=view.shapes,
+        usable=usable,
+        scale=lit.scale,
+        noise_sigma=np.sqrt(residual.planes[0].variance),
+    )
+
+
+def _brightest(residual: Residual, labels: NDArray[np.int32]) -> float:
+    """Level of the median guessed opening, linear light; 0 where there is none."""
+    inside = labels > 0
+    return float(np.median(luminance(residual.added)[inside])) if inside.any() else 0.0
+
+
+def _numbered(found: Sequence[Sorted], words: Surroundings) -> tuple[Leak, ...]:
+    return tuple(
+        described(
+            item.region,
+            number,
+            kind_of(item.region, words) if item.leak else "spill",
+            words,
+            doubtful=item.doubtful,
+        )
+        for number, item in enumerate(found, start=1)
+    )
+
+
+def _box(view: _View, on: Photo) -> NDArray[np.float64]:
+    """Corners (x, y) of the model, or of the photo where no outline is given."""
+    rings = [ring for shape in view.shapes if shape.kind == "model" for ring in shape.rings]
+    if not rings:
+        return np.array([[0.0, 0.0], [on.encoded.shape[1], on.encoded.shape[0]]])
+    points = np.vstack(rings)
+    return np.stack([points.min(axis=0), points.max(axis=0)])
+
+
+def _mm_per_px(settings: Settings, view: _View, on: Photo) -> float | None:
+    if settings.length_mm is None:
+        return None
+    (left, top), (right, bottom) = _box(view, on)
+    return settings.length_mm / max(right - left, bottom - top, 1.0)
+
+
+def _inside(view: _View, labels: NDArray[np.int32]) -> Mask:
+    """The model less its openings; the whole frame where no outline is given."""
+    closed: Mask = labels == 0
+    return closed if view.outline is None else closed & view.outline
+
+
+def _facts(photo: Photo, frame: Frame) -> PhotoFacts:
+    return PhotoFacts(
+        name=photo.name,
+        path=None if photo.path is None else str(photo.path),
+        width_px=photo.encoded.shape[1],
+        height_px=photo.encoded.shape[0],
+        exposure=photo.exposure,
+        content_hash=photo.content_hash,
+        clipped_share=float(frame.clipped.any(axis=2).mean()),
+    )
+
+
+def _exposure_match(residual: Residual, off: Photo, on: Photo) -> ExposureMatch:
+    match = residual.match
+    middle = np.median(match.gain, axis=1)
+    stated = [relative_exposure(photo.exposure) for photo in (off, on)]
+    return ExposureMatch(
+        gain=(float(middle[0]), float(middle[1]), float(middle[2])),
+        exif_gain=stated[1] / stated[0] if stated[0] and stated[1] else None,
+        drift=float((np.abs(match.drift).sum(axis=1) / np.maximum(middle, 1e-6)).max()),
+        surface_share=match.surface_share,
+    )
+
+
+def glow_map(residual: Residual) -> Image:
+    """Added / unlit luminance, (rows, cols) of the frame; NaN where nothing was measured."""
+    fine = smoothed(residual.luminance, residual.measured, 1.0)
+    ratio = fine / np.maximum(residual.unlit, np.float32(3e-4))
+    return np.where(residual.measured, ratio, np.float32(np.nan))

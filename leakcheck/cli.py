@@ -129,7 +129,7 @@ def check(
         _warn([*(shapes.warnings if shapes else ()), *result.warnings])
     with progress_line(sys.stderr, wanted=not quiet) as progress:
         progress("Writing the results")
-        outputs.write(result, on=lit, glow=None)
+        outputs.write(result, on=lit, glow=result.glow)
     return EXIT_TIGHT if result.tight else EXIT_LEAKS
 
 

@@ -131,9 +131,10 @@ def without_lamps(unlit: Image, match: Match) -> Image:
     for channel in range(3):
         table = (_hats(steps, match.knots[channel]) @ match.gain[channel]).astype(np.float32)
         gain = table[index[..., channel]]
-        gain += np.float32(match.drift[channel, 0]) * x + (
-            np.float32(match.drift[channel, 1]) * y
-        )[:, None]
+        gain += (
+            np.float32(match.drift[channel, 0]) * x
+            + (np.float32(match.drift[channel, 1]) * y)[:, None]
+        )
         expected[..., channel] = gain * unlit[..., channel]
     return expected
 

@@ -87,6 +87,4 @@ def _bounded(
     if not np.isfinite(lower).any():
         return np.asarray(np.linalg.solve(normal, right))
     root = np.linalg.cholesky(normal)
-    return np.asarray(
-        lsq_linear(root.T, np.linalg.solve(root, right), bounds=(lower, np.inf)).x
-    )
+    return np.asarray(lsq_linear(root.T, np.linalg.solve(root, right), bounds=(lower, np.inf)).x)

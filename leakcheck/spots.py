@@ -54,14 +54,15 @@ class Seed:
     excess: float  # linear light above the surroundings
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Cut:
     """What was asked of a spot at one scale."""
 
     scale_px: float
     plane: str
     sigma: float  # significance that a spot needs
-    spread: float  # linear light: one sigma of a typical place, after averaging over the scale
+    needed: Image  # (rows, cols) of blocks, linear light over the surroundings; inf: not measured
+    block_px: int  # frame px per block
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,8 +103,8 @@ def find_seeds(
             significance = np.where(inside, contrast / (spread * unit), 0)
             independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
             cut = _cut(significance, false_alarms / searches / max(independent, 1.0))
-            typical = float(np.median(spread[inside])) * unit
-            cuts.append(Cut(scale, plane.name, cut, typical))
+            needed = np.where(inside, spread * np.float32(unit * cut), np.float32(np.inf))
+            cuts.append(Cut(scale, plane.name, cut, needed, block))
             for row, col in _peaks(significance, cut):
                 seeds.append(
                     Seed(
@@ -118,9 +119,7 @@ def find_seeds(
     return seeds, cuts
 
 
-def _stand_out(
-    plane: Plane, measured: Mask, scale: float
-) -> tuple[Image, Image, Mask, int]:
+def _stand_out(plane: Plane, measured: Mask, scale: float) -> tuple[Image, Image, Mask, int]:
     """Light less its surroundings at one scale: contrast, its spread, where, block size.
 
     The surroundings are a median: it follows the edge of a lit surface, which an average would
@@ -216,7 +215,7 @@ def grow_spots(
     spots: list[Spot] = []
     by_name = {plane.name: plane for plane in planes}
     for seed in sorted(seeds, key=lambda seed: (max(seed.scale_px, 2.0), -seed.significance)):
-        sigma = 1.0 if seed.scale_px <= 2.0 else min(seed.scale_px, 8.0)
+        sigma = averaging(seed.scale_px)
         key = (seed.plane, sigma)
         if key not in smooth:
             smooth[key] = smoothed(by_name[seed.plane].residual, measured, sigma)
@@ -226,6 +225,11 @@ def grow_spots(
         if len(spots) >= MAX_SPOTS:
             break
     return spots, smooth
+
+
+def averaging(scale_px: float) -> float:
+    """Sigma (frame px) of the average that a spot of this scale is outlined in."""
+    return 1.0 if scale_px <= 2.0 else min(scale_px, 8.0)
 
 
 def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
@@ -258,9 +262,7 @@ def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | Non
     taken |= mask
     if already > 0.5:
         return None
-    return Spot(
-        seed.significance, row, col, seed.scale_px, seed.plane, peak, base, top, left, mask
-    )
+    return Spot(seed.significance, row, col, seed.scale_px, seed.plane, peak, base, top, left, mask)
 
 
 def flooded(image: Image, row: int, col: int, level: float) -> tuple[Mask, int, int]:

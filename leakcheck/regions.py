@@ -1,0 +1,268 @@
+"""A spot's core becomes a measured region: its extent, its light, and what surrounds it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from leakcheck.light import blurred, slope
+from leakcheck.photo import Image, Mask
+from leakcheck.residual import Residual
+from leakcheck.spots import Cut, Spot, averaging, find_seeds, flooded, grow_spots, smoothed
+
+EXTENT = (0.1, 0.15, 0.2, 0.3, 0.4)  # of the peak: down to a tenth of it, if noise lets it
+MAX_GROWTH = 14.0  # extent / core; a Gaussian glow has 3.3, a thin line less than 6, noise no end
+NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
+EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
+DARK = 3e-4  # linear light under which a surface's own light is not known
+RING_MIN_PX, RING_MAX_PX = 5.0, 80.0  # width of the ring of surroundings
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What regions are measured against; made once for a pair."""
+
+    unlit: Image  # (rows, cols), surfaces' luminance without lamps, slightly smoothed
+    slope: Image  # (rows, cols), per pixel
+    edge: Image  # (rows, cols), slope / light, largest within two pixels
+    to_opening: Image  # (rows, cols), px to the nearest opening or clipped spot
+    near_opening: Mask  # (rows, cols), True at the edge of what cannot be measured round openings
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """One place where light shows, in frame pixels."""
+
+    spot: Spot
+    mask: Mask  # extent, in its box
+    top: int
+    left: int
+    x: float  # centroid of the added light
+    y: float
+    area: float  # px
+    glow: float  # added / unlit luminance, summed over its pixels
+    contrast: float  # the same, mean
+    peak: float  # linear light, luminance
+    length: float  # px, along
+    width: float  # px, across
+    rgb: tuple[float, float, float]  # linear light, mean over the core
+    # What tells a leak from spill and flare:
+    ring_ratio: float  # brightest light-over-surface around it / its own
+    edge_share: float  # share of its steep border that lies on an edge of the surface
+    step: float  # the surface's own light inside / around
+    halo_ratio: float  # halo taken off / light left
+    opening_px: float  # to the nearest opening
+    touches_opening: float  # share of its border next to an opening
+    growth: float  # area above 15 % of its peak / area above half
+
+
+def ground_of(residual: Residual) -> Ground:
+    """Edges and distances that all regions of a pair are measured against."""
+    unlit = blurred(residual.unlit, 1.0)
+    steep = slope(unlit)
+    edge = cv2.dilate(steep / np.maximum(unlit, np.float32(DARK)), np.ones((5, 5)))
+    free = (~residual.sources).astype(np.uint8)
+    blind = (~residual.measured & _close(residual.sources, 5)).astype(np.uint8)
+    return Ground(
+        unlit=unlit,
+        slope=steep,
+        edge=np.asarray(edge, np.float32),
+        to_opening=np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32),
+        near_opening=np.asarray(cv2.dilate(blind, np.ones((5, 5)))) > 0,
+    )
+
+
+def find_regions(
+    residual: Residual, ground: Ground, *, false_alarms: float
+) -> tuple[list[Region], list[Cut]]:
+    """All places of a pair where light shows, measured; and the cuts that were asked of them."""
+    seeds, cuts = find_seeds(residual.planes, residual.measured, false_alarms=false_alarms)
+    spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
+    fine = smoothed(residual.luminance, residual.measured, 1.0)
+    return [
+        measure_region(spot, residual, ground, smooth[spot.plane, averaging(spot.scale_px)], fine)
+        for spot in spots
+    ], cuts
+
+
+def _close(mask: Mask, radius: int) -> Mask:
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), disc)) > 0
+
+
+def measure_region(
+    spot: Spot, residual: Residual, ground: Ground, image: Image, fine: Image
+) -> Region:
+    """Extent and light of one spot.
+
+    Args:
+        spot: its core.
+        residual: of the pair.
+        ground: of the pair.
+        image: (rows, cols), the smoothed residual that the core was grown in.
+        fine: (rows, cols), luminance residual smoothed by one pixel.
+    """
+    mask, top, left, growth = _extent(spot, residual, image)
+    rows, cols = np.nonzero(mask)
+    rows, cols = rows + top, cols + left
+    base = spot.base if spot.plane == "luminance" else 0.0
+    added = residual.luminance[rows, cols] - base
+    surface = np.maximum(ground.unlit[rows, cols], DARK)
+    weight = np.maximum(fine[rows, cols] - base, 0) + 1e-9
+    length, width = _axes(cols, rows, weight)
+    core = _box(spot.mask, spot.top, spot.left)
+    core_light = residual.light[core][spot.mask].mean(axis=0)
+    around = _surroundings(spot, residual, ground, image, fine)
+    return Region(
+        spot=spot,
+        mask=mask,
+        top=top,
+        left=left,
+        x=float((cols * weight).sum() / weight.sum()),
+        y=float((rows * weight).sum() / weight.sum()),
+        area=float(len(rows)),
+        glow=float((added / surface).sum()),
+        contrast=float((added / surface).mean()),
+        peak=float(max(fine[rows, cols].max(), 0.0)),
+        length=length,
+        width=width,
+        rgb=(float(core_light[0]), float(core_light[1]), float(core_light[2])),
+        growth=growth,
+        **around,
+    )
+
+
+def region_of_mask(
+    mask: Mask, top: int, left: int, residual: Residual, ground: Ground, fine: Image
+) -> Region:
+    """A region that is known already, such as an opening, measured in all the light added to it.
+
+    Args:
+        mask, top, left: its pixels in their box.
+        residual, ground: of the pair.
+        fine: (rows, cols), luminance of all added light, smoothed by one pixel.
+    """
+    rows, cols = np.nonzero(mask)
+    rows, cols = rows + top, cols + left
+    light = fine[rows, cols]
+    at = int(np.argmax(light))
+    surface = np.maximum(ground.unlit[rows, cols], DARK)
+    weight = np.maximum(light, 0) + 1e-9
+    length, width = _axes(cols, rows, weight)
+    core = residual.added[rows, cols].mean(axis=0)
+    noise = float(np.sqrt(residual.planes[0].variance[rows[at], cols[at]]))
+    peak = float(max(light[at], 0.0))
+    spot = Spot(
+        peak / max(noise, 1e-6),
+        int(rows[at]),
+        int(cols[at]),
+        1.0,
+        "luminance",
+        peak,
+        0.0,
+        top,
+        left,
+        mask,
+    )
+    return Region(
+        spot=spot,
+        mask=mask,
+        top=top,
+        left=left,
+        x=float((cols * weight).sum() / weight.sum()),
+        y=float((rows * weight).sum() / weight.sum()),
+        area=float(len(rows)),
+        glow=float((light / surface).sum()),
+        contrast=float((light / surface).mean()),
+        peak=peak,
+        length=length,
+        width=width,
+        rgb=(float(core[0]), float(core[1]), float(core[2])),
+        ring_ratio=0.0,
+        edge_share=0.0,
+        step=1.0,
+        halo_ratio=0.0,
+        opening_px=0.0,
+        touches_opening=0.0,
+        growth=1.0,
+    )
+
+
+def _extent(spot: Spot, residual: Residual, image: Image) -> tuple[Mask, int, int, float]:
+    """Pixels down to a tenth of the peak, as far as noise and neighbours allow; and the growth."""
+    core = float(spot.mask.sum())
+    height = spot.peak - spot.base
+    plane = next(plane for plane in residual.planes if plane.name == spot.plane)
+    averaged = 4 * np.pi * averaging(spot.scale_px) ** 2
+    noise = float(np.sqrt(plane.variance[spot.row, spot.col] / averaged))
+    growth = 0.0
+    found = (spot.mask, spot.top, spot.left)
+    for share in EXTENT:
+        level = spot.base + share * height
+        mask, top, left = flooded(image, spot.row, spot.col, level)
+        area = float(mask.sum())
+        if share == 0.15:
+            growth = area / core
+        if level < NOISE_FLOOR * noise or area > MAX_GROWTH * core:
+            continue
+        found = (mask, top, left)
+        break
+    if not growth:
+        mask, _, _ = flooded(image, spot.row, spot.col, spot.base + 0.15 * height)
+        growth = float(mask.sum()) / core
+    return (*found, growth)
+
+
+def _box(mask: Mask, top: int, left: int) -> tuple[slice, slice]:
+    return slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+
+
+def _axes(
+    x: NDArray[np.intp], y: NDArray[np.intp], weight: NDArray[np.float32]
+) -> tuple[float, float]:
+    """Length and width (px) of an ellipse with the same second moments."""
+    if len(x) < 3:
+        return float(len(x)), 1.0
+    spread = np.cov(np.vstack([x, y]), aweights=weight) + np.eye(2) / 12
+    values = np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-6))
+    return float(4 * values[1]), float(4 * values[0])
+
+
+def _surroundings(
+    spot: Spot, residual: Residual, ground: Ground, image: Image, fine: Image
+) -> dict[str, float]:
+    """What lies round a core, compared with its inside."""
+    padded = np.pad(spot.mask, 1).astype(np.uint8)
+    thickness = 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
+    inner = min(max(2.0, thickness / 2), RING_MAX_PX / 2)
+    outer = min(inner + max(RING_MIN_PX, thickness), RING_MAX_PX)
+    pad = int(outer) + 3
+    top, left = max(spot.top - pad, 0), max(spot.left - pad, 0)
+    bottom = min(spot.top + spot.mask.shape[0] + pad, image.shape[0])
+    right = min(spot.left + spot.mask.shape[1] + pad, image.shape[1])
+    window = (slice(top, bottom), slice(left, right))
+    inside = np.zeros((bottom - top, right - left), np.uint8)
+    inside[_box(spot.mask, spot.top - top, spot.left - left)] = spot.mask
+    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+    measured = residual.measured[window]
+    ring = (away > inner) & (away <= outer) & measured
+    core = inside > 0
+    surface = np.maximum(ground.unlit[window], np.float32(DARK))
+    ratio = image[window] / surface
+    own = float(np.median(ratio[core]))
+    border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
+    steep = slope(np.ascontiguousarray(image[window]))[border]
+    on_edge = ground.edge[window][border] > EDGE_SHARE
+    light = max(float(np.median(fine[window][core])), 1e-6)
+    seen = ring.sum() > 8 and own > 0
+    return {
+        "ring_ratio": float(np.quantile(ratio[ring], 0.85)) / own if seen else 1.0,
+        "edge_share": float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9)),
+        "step": float(np.median(surface[core]) / np.median(surface[ring])) if seen else 1.0,
+        "halo_ratio": float(residual.halo[window][core].mean()) / light,
+        "opening_px": float(ground.to_opening[spot.row, spot.col]),
+        "touches_opening": float(ground.near_opening[window][border].mean()),
+    }

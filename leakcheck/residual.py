@@ -1,0 +1,133 @@
+"""What the lamps added beyond the openings and their halo: the picture that leaks are sought in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from leakcheck.exposure import (
+    Match,
+    match_exposure,
+    rough_gain,
+    wide_halo,
+    without_lamps,
+)
+from leakcheck.flare import near_halo, scattering_light
+from leakcheck.light import blurred, grown, luminance, slope
+from leakcheck.noise import fit_noise, local_variance, texture_energy, variance
+from leakcheck.photo import Image, Mask
+from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
+
+EDGE_PX = 3  # next to an opening the lens's blur decides, not a leak
+HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
+STILL_PX = 0.02  # what a photo that needed no moving may still be off by
+ROUGH_STEP = 3  # pixels between those that a first guess of the noise is taken from
+
+
+@dataclass(frozen=True, eq=False)
+class Residual:
+    """Lit light less expected light, and what it was made of."""
+
+    light: Image  # (rows, cols, 3), linear light: added by leaks and spill
+    luminance: Image  # (rows, cols), the same in luminance
+    unlit: Image  # (rows, cols), luminance of the surfaces without the lamps, lit exposure
+    added: Image  # (rows, cols, 3), lit less unlit light, openings and halo included
+    halo: Image  # (rows, cols), luminance taken off as halo
+    planes: tuple[Plane, ...]  # what is searched, with its variance
+    measured: Mask  # (rows, cols), True where a leak could be seen
+    sources: Mask  # (rows, cols), True inside openings and clipped spots
+    shake: Image  # (rows, cols), variance from edges that do not lie quite on themselves
+    halo_doubt: Image  # (rows, cols), variance from the halo's shape
+    match: Match
+    flare_share: float  # light in the halo / light of the openings
+
+
+def residual_light(
+    unlit: Image,
+    lit: Image,
+    *,
+    overlap: Mask,
+    unlit_clipped: Mask,
+    lit_clipped: Mask,
+    openings: Mask,
+    inside: Mask | None,
+    shift_px: float | Image,
+) -> Residual:
+    """Match the exposure, take off the halo, and fit the noise of what is left.
+
+    Args:
+        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
+        lit: (rows, cols, 3), linear light of the lights-on frame.
+        overlap: (rows, cols), True where the unlit frame covers the lit one.
+        unlit_clipped, lit_clipped: (rows, cols), True at the end of the scale.
+        openings: (rows, cols), True inside windows, beacons and ignored areas.
+        inside: (rows, cols), True inside the model's outline; None without one.
+        shift_px: what registration leaves, frame px, one number or place by place.
+    Raises: ExposureError where the photos cannot be compared.
+    """
+    usable = overlap & ~unlit_clipped & ~lit_clipped
+    sources = openings | (lit_clipped & ~unlit_clipped)
+    gain = rough_gain(unlit, lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
+    source = scattering_light(lit, unlit * gain, sources)
+    match = match_exposure(unlit, lit, source, sources=sources, usable=usable)
+    bare = without_lamps(unlit, match)
+    added = lit - bare
+    halo = wide_halo(source, match)
+    near = near_halo(
+        added - halo, bare, source, sources=sources, usable=usable, noise=_rough_noise(added)
+    )
+    halo += near
+    light = added - halo
+    measured = usable & ~grown(sources, EDGE_PX)
+    if inside is not None:
+        measured &= inside
+    bare_luminance, near_luminance = luminance(bare), luminance(near)
+    shake = _shake(bare_luminance, shift_px)
+    halo_doubt = np.square(np.float32(HALO_DOUBT) * near_luminance)
+    planes = _planes(light, bare + halo, shake + halo_doubt, measured)
+    total = float(source.sum())
+    return Residual(
+        light=light,
+        luminance=planes[0].residual,
+        unlit=bare_luminance,
+        added=added,
+        halo=luminance(halo),
+        planes=planes,
+        measured=measured,
+        sources=sources,
+        shake=shake,
+        halo_doubt=halo_doubt,
+        match=match,
+        flare_share=float(halo[overlap].sum()) / total if total > 0 else 0.0,
+    )
+
+
+def _rough_noise(added: Image) -> float:
+    """Spread of a pixel before anything is known about it."""
+    some = added[::ROUGH_STEP, ::ROUGH_STEP, 1]
+    return 1.4826 * float(np.median(np.abs(some - cv2.blur(some, (3, 3))))) + 1e-6
+
+
+def _shake(bare: Image, shift_px: float | Image) -> Image:
+    """Variance from edges that do not lie quite on themselves."""
+    edge = np.asarray(cv2.dilate(slope(blurred(bare, 1.0)), np.ones((3, 3))), np.float32)
+    off = np.maximum(np.asarray(shift_px, np.float32), np.float32(STILL_PX))
+    return np.asarray(np.square(off * edge), np.float32)
+
+
+def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tuple[Plane, ...]:
+    """Luminance, and red and blue by themselves: a coloured leak has little luminance."""
+    grey = luminance(expected)
+    energy = texture_energy(grey)
+    planes = []
+    for name, residual, ground, scales in (
+        ("luminance", luminance(light), grey, SCALES_PX),
+        ("red", light[..., 0].copy(), expected[..., 0], COLOUR_SCALES_PX),
+        ("blue", light[..., 2].copy(), expected[..., 2], COLOUR_SCALES_PX),
+    ):
+        model = variance(ground, energy, fit_noise(residual, ground, energy, measured))
+        spread = np.maximum(model, local_variance(residual, measured)) + doubt
+        planes.append(Plane(name, residual, spread, scales))
+    return tuple(planes)
