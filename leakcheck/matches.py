@@ -16,6 +16,7 @@ from leakcheck.texture import Texture, View, resized
 cv2: Any = opencv  # its type hints know no images of floats
 
 MAX_POINTS = 1200  # tracked; more only costs time
+TILES = (6, 8)  # rows and columns of tiles, each with its share of points
 MIN_POINTS = 12  # below that no model of motion can be doubted
 LK_WINDOW = 21  # frame px
 ROUND_TRIP_PX = 0.5  # a point that does not come back to itself was not tracked
@@ -127,12 +128,23 @@ def track(moving: View, fixed: View, start: Matrix, points: tuple[Points, Mask])
 
 
 def _corners(texture: Texture, usable: Mask, count: int) -> Points:
-    """Well spread corners of a texture, (n, 2)."""
-    spacing = max(4.0, 0.6 * float(np.sqrt(usable.sum() / count)))
-    found = cv2.goodFeaturesToTrack(
-        texture, count, 0.005, spacing, mask=usable.astype(np.uint8) * 255, blockSize=5
-    )
-    return np.zeros((0, 2)) if found is None else found.reshape(-1, 2).astype(float)
+    """Corners of a texture, (n, 2), sought tile by tile: a plain model has its share of them."""
+    area = float(usable.sum())
+    spacing = max(4.0, 0.6 * float(np.sqrt(area / count)))
+    found = []
+    for y, x in np.ndindex(TILES):
+        rows, cols = (
+            slice(i * n // t, (i + 1) * n // t)
+            for i, n, t in zip((y, x), texture.shape, TILES, strict=True)
+        )
+        mask = usable[rows, cols].astype(np.uint8)
+        share = int(np.ceil(1.2 * count * mask.sum() / max(area, 1)))
+        if share:
+            tile = np.ascontiguousarray(texture[rows, cols])
+            got = cv2.goodFeaturesToTrack(tile, share, 0.01, spacing, mask=mask, blockSize=5)
+            if got is not None:
+                found.append(got.reshape(-1, 2) + np.array([cols.start, rows.start]))
+    return np.vstack(found).astype(float) if found else np.zeros((0, 2))
 
 
 def _lk(a_image: Texture, b_image: Texture, a: Points, *, levels: int) -> tuple[Points, Mask]:

@@ -27,12 +27,13 @@ from leakcheck.texture import Texture
 cv2: Any = opencv  # its type hints know no images of floats
 
 CELL = 8  # px: side of a grid cell; smaller ones hold too little texture, larger blur edges
-HALF = 2  # distances are searched at half size: four times faster, and no less sure
+SHRINK = 2  # distances are searched at half size: four times faster, and no less sure
+WIDE_PX = 16.0  # a wider range of distances is searched first at quarter size, every other px
 TRUNCATE = 48.0  # texture codes: beyond it a difference is a light or a hidden part, not a shift
 SMALL_STEP = 8.0  # texture codes: price of a neighbour that is one candidate (1 px) further
 LARGE_STEP = 30.0  # texture codes: price of an edge of depth
 MARGIN_PX = 2.0  # candidates past those that tracked points show
-MAX_REACH_PX = 40.0  # no candidate is further: parallax larger than that is another photo
+MAX_REACH_PX = 100.0  # no candidate is further: parallax larger than that is another photo
 SPREAD_CELLS = 3.0  # reach of neighbours that support a cell
 LIKE_DEPTH_PX = 1.2  # neighbours further off in depth belong to another surface
 ROUNDS = 3  # of evidence and smoothing; more change the result by less than 0.01 px
@@ -78,9 +79,14 @@ def parallax(
     box = _box(counts, nodes)
     scene = _scene(fixed, laid, counts, matrix, box)
     low, high = (float(np.clip(r, -MAX_REACH_PX, MAX_REACH_PX)) for r in reach)
-    candidates = np.arange(np.floor(low - MARGIN_PX), np.ceil(high + MARGIN_PX) + 1)
-    depth = _winner(_semi_global(_costs(scene, candidates)), candidates)
     share = _cells(scene.weight)
+    depth = np.zeros(share.shape, np.float32)
+    wide = high - low > WIDE_PX
+    if wide:
+        depth = _search(scene, depth, 2 * SHRINK, low - MARGIN_PX, high + MARGIN_PX, 2.0)
+        depth = _smooth(depth, share * MAX_EVIDENCE, share)
+        low, high = -MARGIN_PX, MARGIN_PX
+    depth = _search(scene, depth, SHRINK, low - MARGIN_PX, high + MARGIN_PX, 1.0)
     for _ in range(ROUNDS):
         evidence, step = _evidence(scene, depth)
         depth = _smooth(depth + step, evidence, share)
@@ -147,10 +153,19 @@ def _sample(laid: Texture, shift: Image) -> Texture:
     return np.asarray(moved, np.uint8)
 
 
-def _costs(scene: _Scene, candidates: NDArray[np.float64]) -> Image:
+def _search(
+    scene: _Scene, depth: Image, shrink: int, low: float, high: float, step: float
+) -> Image:
+    """The depths, from `low` to `high` px about those given, that agree best over the grid."""
+    candidates = np.arange(np.floor(low), np.ceil(high) + step, step)
+    cost = _costs(scene, depth, shrink, candidates)
+    return depth + _winner(_semi_global(cost), candidates)
+
+
+def _costs(scene: _Scene, depth: Image, shrink: int, candidates: NDArray[np.float64]) -> Image:
     """Mean truncated difference per cell and candidate, (rows, cols, candidates)."""
     rows, cols = scene.foot.shape[:2]
-    size = (scene.fixed.shape[1] // HALF, scene.fixed.shape[0] // HALF)
+    size = (scene.fixed.shape[1] // shrink, scene.fixed.shape[0] // shrink)
     fixed, laid, weight = (
         cv2.resize(image, size, interpolation=cv2.INTER_AREA)
         for image in (scene.fixed, scene.laid, scene.weight)
@@ -158,8 +173,8 @@ def _costs(scene: _Scene, candidates: NDArray[np.float64]) -> Image:
     silent = (weight < 1).astype(np.uint8) * 255
     out = np.empty((rows, cols, len(candidates)), np.float32)
     for k, distance in enumerate(candidates):
-        moved = _sample(laid, scene.foot + np.float32(distance) * scene.along)
-        difference = cv2.min(cv2.absdiff(fixed, moved), TRUNCATE)
+        shift = scene.foot + (depth + np.float32(distance))[..., None] * scene.along
+        difference = cv2.min(cv2.absdiff(fixed, _sample(laid, shift)), TRUNCATE)
         difference[silent > 0] = 0
         mean = cv2.resize(difference.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
         out[..., k] = cv2.boxFilter(mean, -1, (3, 3))
@@ -198,7 +213,8 @@ def _winner(total: Image, candidates: NDArray[np.float64]) -> Image:
     k = np.clip(total.argmin(axis=2), 1, total.shape[2] - 2)
     a, b, c = (np.take_along_axis(total, (k + s)[..., None], 2)[..., 0] for s in (-1, 0, 1))
     bend = np.maximum(a - 2 * b + c, 1e-6)
-    return np.asarray(candidates[k] + np.clip((a - c) / (2 * bend), -0.5, 0.5), np.float32)
+    step = candidates[1] - candidates[0]
+    return np.asarray(candidates[k] + step * np.clip((a - c) / (2 * bend), -0.5, 0.5), np.float32)
 
 
 def _difference(scene: _Scene, shift: Image) -> float:

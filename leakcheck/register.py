@@ -58,6 +58,7 @@ MIN_OVERLAP = 0.25  # less is another view, not another photo of the same one
 MAX_DRIFT_PX = 0.5  # a model that moved on a still bench moves by more
 PARALLAX_NOISES = 2.0  # spread along epipolar lines / across; up to 1.8 where there is none
 MIN_PARALLAX_PX = 0.25
+SUPPORT = 3  # points that must lie further out than the range of distances to be searched
 MUST_LEAVE = 0.97  # of the textures' difference; fitted to mere noise, a mesh leaves 0.98
 RAYLEIGH_68 = 1.07  # 68th percentile / root mean square of a two-dimensional normal error
 
@@ -275,7 +276,7 @@ def _worthwhile_parallax(
     deep = (spread > MIN_PARALLAX_PX) & (spread > PARALLAX_NOISES * noise)
     if kind != "homography" and not deep.any():
         return None
-    low, high = np.percentile(along[np.abs(across) < max(3 * noise[0], 1.0)], [1, 99])
+    low, high = np.sort(along[np.abs(across) < max(3 * noise[0], 1.0)])[[SUPPORT, -1 - SUPPORT]]
     counts = resized(fixed.usable, fixed.texture.shape)
     if model is not None:
         counts &= model
