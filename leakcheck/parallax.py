@@ -38,6 +38,7 @@ SPREAD_CELLS = 3.0  # reach of neighbours that support a cell
 LIKE_DEPTH_PX = 1.2  # neighbours further off in depth belong to another surface
 ROUNDS = 3  # of evidence and smoothing; more change the result by less than 0.01 px
 MAX_EVIDENCE = 20.0  # 1/px^2: no single cell may outvote its neighbours
+MIN_SHARE = 0.5  # of a cell must count for the cell to do so
 OWN_PX_PER_VALUE = 4.0  # JPEG and blur tie neighbouring px together: of so many one counts
 
 
@@ -47,6 +48,7 @@ class Parallax:
 
     shift: Image  # (rows, cols, 2): x and y, px
     residual: Image  # (rows, cols): its uncertainty, px
+    typical: float  # its 68th percentile over the cells that count, px
     left: float  # difference of the textures with the shift / without it
 
 
@@ -91,13 +93,15 @@ def parallax(
         evidence, step = _evidence(scene, depth)
         depth = _smooth(depth + step, evidence, share)
     evidence, step = _evidence(scene, depth)
-    residual = _uncertainty(evidence, step, share)
+    residual = _uncertainty(depth, evidence, step, share)
     shift = scene.foot + depth[..., None] * scene.along
     whole = np.zeros((*nodes, 2), np.float32)
     doubt = np.full(nodes, residual.max(), np.float32)
     whole[box], doubt[box] = shift, residual
     left = _difference(scene, shift) / max(_difference(scene, np.zeros_like(shift)), 1e-6)
-    return Parallax(shift=whole, residual=doubt, left=left)
+    counted = residual[share > MIN_SHARE]
+    typical = float(np.percentile(counted, 68)) if len(counted) else float(residual.max())
+    return Parallax(shift=whole, residual=doubt, typical=typical, left=left)
 
 
 def _box(counts: Mask, nodes: tuple[int, int]) -> tuple[slice, slice]:
@@ -284,11 +288,17 @@ def _planes(depth: Image, weight: Image, x: Image, y: Image) -> Image:
     return np.asarray(md + slope_x * (x - mx) + slope_y * (y - my), np.float32)
 
 
-def _uncertainty(evidence: Image, step: Image, share: Image) -> Image:
-    """Residual to expect per cell, px: what single cells still ask for, and lack of evidence."""
+def _uncertainty(depth: Image, evidence: Image, step: Image, share: Image) -> Image:
+    """Residual to expect per cell (68th percentile), px.
+
+    Three parts: what single cells still ask for, lack of evidence, and edges of depth, which a
+    grid can only place to a part of a cell.
+    """
     trust = np.minimum(evidence, MAX_EVIDENCE) * share
     total = cv2.GaussianBlur(trust, (0, 0), SPREAD_CELLS)
     asked = cv2.GaussianBlur(trust * step * step, (0, 0), SPREAD_CELLS)
     cells = np.float32(4 * np.pi * SPREAD_CELLS**2)  # that a blur of this width averages over
-    variance = asked / np.maximum(total, 1e-6) + 1 / np.maximum(total * cells, 0.05)
+    mean = cv2.boxFilter(depth, -1, (3, 3))
+    edge = np.maximum(cv2.boxFilter(depth * depth, -1, (3, 3)) - mean * mean, 0)
+    variance = asked / np.maximum(total, 1e-6) + 1 / np.maximum(total * cells, 0.05) + edge
     return np.asarray(np.sqrt(variance), np.float32)

@@ -48,7 +48,8 @@ from leakcheck.texture import View, agreement, any_channel, fine_texture, resize
 
 cv2: Any = opencv  # its type hints know no images of floats
 
-IDENTITY_PX = 0.12  # a smaller shift cannot be told from what the lamps do to the edges
+# Median and 95th percentile: smaller shifts cannot be told from what the lamps do to edges.
+IDENTITY_PX = (0.1, 0.25)
 TRIPOD_PX = 1.0  # a pair said to line up may be off by no more
 CELL_AGREES = 0.5  # correlation of a cell that agrees
 FALSE_SHIFTS = ((37, 0), (0, 41))  # coarse px: to see what chance gives
@@ -72,7 +73,7 @@ class Registration:
     # the homography is enough.
     shift_px: Image | None  # (grid rows, grid cols, 2): x and y to add in OFF photo px
     shift_step_px: float  # ON photo px between grid points; the first grid point is at (0, 0)
-    residual_px: float  # 68th percentile of what is left at the points used, in ON photo px
+    residual_px: float  # 68th percentile of the error to expect where it counts, in ON photo px
     overlap: float  # share of the ON photo that the OFF photo covers
     points: int  # how many points agree
     how: str  # one sentence: what it rests on
@@ -129,6 +130,12 @@ def register(
             seen = track(moving, fixed, better, points)
     same = moving.texture.shape == fixed.texture.shape and off.scale == on.scale
     matrix, kind = _checked_tripod(seen) if tripod else _simplest(seen, may_be_same=same)
+    overlap = _overlap(matrix, off.light.shape, on.light.shape)
+    if overlap < MIN_OVERLAP:
+        raise RegistrationError(
+            f"the two photos do not line up (overlap {100 * overlap:.0f} %); photograph the same "
+            "side from the same place"
+        )
     _trust(moving, fixed, matrix, model)
     mesh = None
     if kind != "identity":
@@ -140,12 +147,16 @@ def register(
         left -= bilinear(mesh.shift, a / CELL)
     miss = np.hypot(*left.T)
     kept = miss < np.clip(4 * np.median(miss), ROUND_TRIP_PX, 4 * LARGEST_SPREAD_PX)
+    residual = _shared_residual(a[kept], left[kept])
+    if mesh is not None:
+        # Points stand where texture is; the mesh also says what to expect between them.
+        residual = max(residual, mesh.typical)
     return Registration(
         homography=rescale(matrix, off.scale, on.scale),
         shift_px=None if mesh is None else _off_shift(mesh.shift, matrix) * np.float32(off.scale),
         shift_step_px=float(CELL * on.scale),
-        residual_px=_shared_residual(a[kept], left[kept]) * on.scale,
-        overlap=_overlap(matrix, off.light.shape, on.light.shape),
+        residual_px=residual * on.scale,
+        overlap=overlap,
         points=int(kept.sum()),
         how=_how(kind, int(kept.sum()), model is not None, mesh, moving.dark or fixed.dark),
         residual_grid_px=None if mesh is None else mesh.residual * np.float32(on.scale),
@@ -242,11 +253,16 @@ def _simplest(seen: Seen, *, may_be_same: bool) -> tuple[Matrix, str]:
 
     matrix, kind, _ = min(models, key=lambda m: score(m[0], m[2]))
     if may_be_same:
-        still = [m for m in (matrix, whole) if np.percentile(distance(m, a, a), 90) < IDENTITY_PX]
+        still = [m for m in (matrix, whole) if (_percentiles(m, a) < IDENTITY_PX).all()]
         drift = float(np.hypot(*np.median(b - a, axis=0)))
         if still and drift < MAX_DRIFT_PX:
             return np.eye(3), "identity"
     return matrix, kind
+
+
+def _percentiles(matrix: Matrix, a: Points) -> Vector:
+    """Median and 95th percentile of how far a homography moves points, px."""
+    return np.asarray(np.percentile(distance(matrix, a, a), (50, 95)), float)
 
 
 def _checked_tripod(seen: Seen) -> tuple[Matrix, str]:
