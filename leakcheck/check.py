@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -33,7 +33,16 @@ from leakcheck.settings import Settings
 from leakcheck.spill import Sorted, sort_out
 from leakcheck.spots import smoothed
 
-__all__ = ["Check", "ExposureMatch", "Faintest", "Limit", "PhotoFacts", "check", "glow_map"]
+__all__ = [
+    "Check",
+    "ExposureMatch",
+    "Faintest",
+    "Images",
+    "Limit",
+    "PhotoFacts",
+    "check",
+    "glow_map",
+]
 
 Progress: TypeAlias = Callable[[str], None]
 
@@ -62,6 +71,17 @@ class ExposureMatch:
 
 
 @dataclass(frozen=True, eq=False)
+class Images:
+    """What was measured at every place of the lit frame, for comparing one test with another."""
+
+    added: Image  # (rows, cols), luminance, linear light: openings and their halo taken off
+    variance: Image  # (rows, cols), linear light squared: of one pixel without any leak
+    unlit: Image  # (rows, cols), luminance of the surfaces without the lamps, lit exposure
+    measured: Mask  # (rows, cols), True where a leak could be seen
+    scale: int  # photo px per frame px
+
+
+@dataclass(frozen=True, eq=False)
 class Check:
     """The result of one light test."""
 
@@ -83,6 +103,7 @@ class Check:
     photo_tips: tuple[str, ...]  # what would make the photos better
     settings: Settings
     glow: Image | None  # (rows, cols) of the frame: added / unlit light; NaN: not measured
+    images: Images | None = field(default=None, repr=False)  # what `compare` measures in
 
     @property
     def tight(self) -> bool:
@@ -187,6 +208,13 @@ def check(
         photo_tips=photo_tips(limit, residual, registration, lamps),
         settings=settings,
         glow=glow_map(residual),
+        images=Images(
+            added=residual.luminance,
+            variance=residual.planes[0].variance,
+            unlit=residual.unlit,
+            measured=residual.measured,
+            scale=lit.scale,
+        ),
     )
 
 

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from leakcheck import __version__
-from leakcheck.report.words import verdict
+from leakcheck.colour import CAMERA_NOTE
+from leakcheck.report.words import lamps_verdict, verdict
 
 if TYPE_CHECKING:
     from leakcheck.check import Check
@@ -27,8 +28,10 @@ POSITION_DECIMALS = 2  # 0.01 px: below any registration residual
 _POSITIONS = {"x", "y", "outline", "rings", "shift_px"}
 # A homography rounded to 4 digits would move a corner by pixels; settings are not measured.
 _EXACT = {"homography", "settings", "shift_step_px", "time_s", "iso", "fnumber"}
+# x and y of a colour are chromaticities, no positions: the fields inside go by the outer name.
+_ONE_NAME = {*_EXACT, "colour", "rim_colour"}
 # Fields of `Check` that are arrays for the pictures, or that the top level names otherwise.
-_LEFT_OUT = {"off", "on", "glow"}
+_LEFT_OUT = {"off", "on", "glow", "images"}
 
 
 def check_to_dict(check: Check) -> dict[str, Any]:
@@ -43,7 +46,10 @@ def check_to_dict(check: Check) -> dict[str, Any]:
         "leakcheck": __version__,
         "verdict": "tight" if check.tight else "leaks",
         "verdict_text": verdict(check),
+        "lamps_text": lamps_verdict(check),
+        "colour_note": CAMERA_NOTE,
         "photos": {"off": _plain(check.off, "off"), "on": _plain(check.on, "on")},
+        "lamps": [{**_plain(lamp, "lamp"), "fault": lamp.fault} for lamp in check.lamps],
         **{
             field.name: _plain(getattr(check, field.name), field.name)
             for field in fields(check)
@@ -68,7 +74,7 @@ def _plain(value: Any, name: str) -> Any:
     """One value of a result for JSON; `name` is its field and decides the rounding."""
     if is_dataclass(value):
         inner = {field.name: getattr(value, field.name) for field in fields(value)}
-        return {key: _plain(v, name if name in _EXACT else key) for key, v in inner.items()}
+        return {key: _plain(v, name if name in _ONE_NAME else key) for key, v in inner.items()}
     if isinstance(value, np.ndarray | np.generic):
         return _plain(value.tolist(), name)
     if isinstance(value, list | tuple):
