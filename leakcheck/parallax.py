@@ -38,6 +38,7 @@ SPREAD_CELLS = 3.0  # reach of neighbours that support a cell
 LIKE_DEPTH_PX = 1.2  # neighbours further off in depth belong to another surface
 ROUNDS = 3  # of evidence and smoothing; more change the result by less than 0.01 px
 MAX_EVIDENCE = 20.0  # 1/px^2: no single cell may outvote its neighbours
+UNSEEN = 1.5  # true error / error seen: neighbouring cells err alike; from drawn scenes
 MIN_SHARE = 0.5  # of a cell must count for the cell to do so
 OWN_PX_PER_VALUE = 4.0  # JPEG and blur tie neighbouring px together: of so many one counts
 
@@ -296,9 +297,11 @@ def _uncertainty(depth: Image, evidence: Image, step: Image, share: Image) -> Im
     """
     trust = np.minimum(evidence, MAX_EVIDENCE) * share
     total = cv2.GaussianBlur(trust, (0, 0), SPREAD_CELLS)
-    asked = cv2.GaussianBlur(trust * step * step, (0, 0), SPREAD_CELLS)
+    # A single cell's step is uncertain in itself; only what exceeds that is asked for.
+    excess = step * step - evidence / (evidence + 1) ** 2
+    asked = np.maximum(cv2.GaussianBlur(trust * excess, (0, 0), SPREAD_CELLS), 0)
     cells = np.float32(4 * np.pi * SPREAD_CELLS**2)  # that a blur of this width averages over
     mean = cv2.boxFilter(depth, -1, (3, 3))
     edge = np.maximum(cv2.boxFilter(depth * depth, -1, (3, 3)) - mean * mean, 0)
     variance = asked / np.maximum(total, 1e-6) + 1 / np.maximum(total * cells, 0.05) + edge
-    return np.asarray(np.sqrt(variance), np.float32)
+    return np.asarray(UNSEEN * np.sqrt(variance), np.float32)
