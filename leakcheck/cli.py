@@ -26,6 +26,7 @@ from leakcheck.errors import (
     LeakcheckError,
     UsageError,
 )
+from leakcheck.settings import Settings
 
 if TYPE_CHECKING:
     from leakcheck.check import Check
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 PIPE_COLUMNS = 80
 LEAST_COLUMNS = 60  # the table needs them; a narrower terminal breaks the lines itself
 MOST_COLUMNS = 110  # longer lines are hard to follow
+DEFAULTS = Settings()
 TRACEBACK_VARIABLE = "LEAKCHECK_TRACEBACK"
 # What the command line parser raises on a wrong option; typer has no public name for it.
 _PARSER_ERROR: type[Exception] = typer.BadParameter.__mro__[1]
@@ -63,7 +65,8 @@ def leakcheck(
 ) -> None:
     """Find the light that leaves a lit scale model where it should not.
 
-    Exit status: 0 tight, 1 leaks found, 2 wrong command line or a file that cannot be read or
+    Exit status: 0 tight, 1 leaks found (with --lamps also where an opening is not as it should
+    be), 2 wrong command line or a file that cannot be read or
     written, 3 the photos cannot be measured, 4 a fault of the program, 130 interrupted.
     """
 
@@ -84,6 +87,20 @@ def check(
     tripod: Annotated[
         bool, typer.Option("--tripod", help="The camera did not move; this is checked.")
     ] = False,
+    lamps: Annotated[
+        bool,
+        typer.Option("--lamps", help="Exit status 1 also where an opening is not as it should be."),
+    ] = False,
+    false_alarms: Annotated[
+        float,
+        typer.Option(metavar="N", help="False alarms that noise alone may raise in a pair."),
+    ] = DEFAULTS.false_alarms_per_pair,
+    noticeable: Annotated[
+        float,
+        typer.Option(
+            metavar="SHARE", help="Added light / room light from which a person notices a leak."
+        ),
+    ] = DEFAULTS.noticeable_contrast,
     json: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the result as JSON; - for stdout.")
     ] = None,
@@ -92,7 +109,7 @@ def check(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Write pictures, JSON and CSV into this folder."),
+        typer.Option(metavar="DIR", help="Write pictures, JSON and tables into this folder."),
     ] = None,
     save_openings: Annotated[
         Path | None,
@@ -109,10 +126,11 @@ def check(
     from leakcheck.photo import read_photo
     from leakcheck.report.outputs import Outputs
     from leakcheck.report.progress import progress_line
-    from leakcheck.settings import Settings
 
     settings = Settings(
-        length_mm=_above_zero(length_mm, "--length-mm"),
+        false_alarms_per_pair=_above_zero(false_alarms, "--false-alarms"),
+        noticeable_contrast=_above_zero(noticeable, "--noticeable"),
+        length_mm=None if length_mm is None else _above_zero(length_mm, "--length-mm"),
         tripod=tripod,
     )
     outputs = Outputs(json, csv, out, save_openings, picture_width, force)
@@ -124,13 +142,14 @@ def check(
         result = measure(unlit, lit, shapes, settings=settings, progress=progress)
     # What was found is on the screen before anything can go wrong with writing it.
     if not outputs.on_stdout:
-        _show(result, quiet=quiet)
+        _show(result, quiet=quiet, lamps=lamps)
     if not quiet:
         _warn([*(shapes.warnings if shapes else ()), *result.warnings])
     with progress_line(sys.stderr, wanted=not quiet) as progress:
         progress("Writing the results")
         outputs.write(result, on=lit, glow=result.glow)
-    return EXIT_TIGHT if result.tight else EXIT_LEAKS
+    faulty = lamps and any(lamp.fault for lamp in result.lamps)
+    return EXIT_TIGHT if result.tight and not faulty else EXIT_LEAKS
 
 
 def _openings_on(photo: Photo, path: Path) -> Openings:
@@ -148,14 +167,14 @@ def _openings_on(photo: Photo, path: Path) -> Openings:
     return replace(carried(openings, register(*frames).on_to_off), photo=None)
 
 
-def _above_zero(value: float | None, option: str) -> float | None:
+def _above_zero(value: float, option: str) -> float:
     """The option's value, refused where it is no length or count at all."""
-    if value is not None and not (value > 0 and math.isfinite(value)):
+    if not (value > 0 and math.isfinite(value)):
         raise UsageError(f"{option} must be a number above 0, not {value:g}.")
     return value
 
 
-def _show(result: Check, *, quiet: bool) -> None:
+def _show(result: Check, *, quiet: bool, lamps: bool) -> None:
     """Print the result, or its verdict alone, as it suits what stdout is."""
     from leakcheck.report.files import write_stdout
     from leakcheck.report.terminal import check_text, verdict_text
@@ -163,7 +182,7 @@ def _show(result: Check, *, quiet: bool) -> None:
     terminal = sys.stdout.isatty()
     colour = terminal and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
     if quiet:
-        text = verdict_text(result, colour=colour)
+        text = verdict_text(result, lamps=lamps, colour=colour)
     else:
         columns = shutil.get_terminal_size().columns if terminal else PIPE_COLUMNS
         width = max(LEAST_COLUMNS, min(columns, MOST_COLUMNS))

@@ -9,7 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from leakcheck.check import Check, ExposureMatch, Faintest, Limit, PhotoFacts
+from leakcheck.colour import Colour
 from leakcheck.diagnose import Leak
+from leakcheck.lamps import Lamp
+from leakcheck.lampwords import advise
 from leakcheck.openings import Opening
 from leakcheck.photo import Exposure, Photo
 from leakcheck.register import Registration
@@ -133,6 +136,51 @@ def openings() -> tuple[Opening, ...]:
     )
 
 
+WARM = Colour(0.4476, 0.4075, 2856.0, 0.0, 2857.0, 583.0, 0.6, "warm white", "white", True)
+GREEN = Colour(0.25, 0.5, None, None, None, 530.0, 0.4, "green", "green", False)
+
+
+def lamp(name: str, *findings: str, kind: str = "window", **changes: object) -> Lamp:
+    """A window as it should be, or with these findings; other fields as given."""
+    advice, caution = advise(findings, stops=1.5, expected="white", word="green", rim="red")  # type: ignore[arg-type]
+    values: dict[str, object] = {
+        "x": 395.0,
+        "y": 630.0,
+        "area_px": 3000.0,
+        "lit": True,
+        "level": 0.71,
+        "stops_class": 0.1,
+        "row": "window row 1",
+        "stops_row": 0.1,
+        "evenness": 0.71,
+        "colour": WARM,
+        "cct_from_median_k": 12.0,
+        "mired_from_median": -1.4,
+        "findings": findings,
+        "advice": advice,
+        "caution": caution,
+    }
+    return Lamp(name, kind, **{**values, **changes})  # type: ignore[arg-type]
+
+
+def lamps() -> tuple[Lamp, ...]:
+    """One for each window and beacon of `openings`: three faults, one blown out, four well."""
+    dark = {"lit": False, "level": 0.001, "stops_class": None, "stops_row": None}
+    nothing = {"evenness": None, "colour": None, "cct_from_median_k": None}
+    white = {"expected": "white", "expected_met": False}
+    blown = {"level_at_least": True, "clipped_share": 0.6, "stops_less_exposure": 1.5}
+    return (
+        lamp("saloon 1"),
+        lamp("saloon 2", stops_class=-0.4),
+        lamp("saloon 3", "dark", **dark, **nothing),
+        lamp("saloon 4", colour=replace(WARM, cct_k=2700.0)),
+        lamp("saloon 5", "dim", "uneven", stops_row=-1.34, evenness=0.31),
+        lamp("saloon 6", evenness=0.55),
+        lamp("saloon 7", "clipped", stops_row_bound="at least", **blown, **nothing),
+        lamp("stern lamp", "wrong colour", kind="beacon", row=None, colour=GREEN, **white),
+    )
+
+
 def check(**changes: object) -> Check:
     """A leaking ferry; any field of the result as given."""
     values: dict[str, object] = {
@@ -144,6 +192,7 @@ def check(**changes: object) -> Check:
         ),
         "likely_openings": (),
         "openings": openings(),
+        "lamps": lamps(),
         "limit": limit(),
         "registration": Registration(
             homography=np.array([[1.0001234567, 0.001, 12.5], [0, 0.9998, -7.25], [1e-7, 0, 1]]),
@@ -162,6 +211,7 @@ def check(**changes: object) -> Check:
         "warnings": (),
         "photo_tips": ("Use a tripod: the photos line up, but not exactly.",),
         "settings": Settings(length_mm=325.0),
+        "glow": None,
     }
     return Check(**{**values, **changes})  # type: ignore[arg-type]
 

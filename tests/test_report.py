@@ -180,7 +180,8 @@ def test_likely_openings_are_offered_and_a_long_list_is_cut():
 
 def test_without_a_lit_window_there_is_no_near():
     text = check_text(made.tight(window_level=None))
-    assert "within" not in text
+    assert "within 21 mm" in check_text(made.tight())  # 84 px of 0.25 mm
+    assert "within 21 mm" not in text
 
 
 def test_colour_only_where_wanted():

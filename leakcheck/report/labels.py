@@ -49,7 +49,7 @@ def place_labels(
 
     Args:
         marks: closed polygons that no label may cover.
-        sizes: width and height of the label of each mark, px.
+        sizes: width and height of the label of each mark, px; marks beyond them have none.
         shape: rows, cols of the picture.
         openings: closed polygons that should rather not be covered.
     """
@@ -62,7 +62,7 @@ def place_labels(
     for opening in openings:
         _fill(soft, opening, cell)
     labels = []
-    for mark, size in zip(marks, sizes, strict=True):
+    for mark, size in zip(marks, sizes, strict=False):
         label = _best_place(mark, size, blocked, soft, cell=cell)
         labels.append(label)
         _block(blocked, label, size, cell)

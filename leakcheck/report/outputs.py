@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from leakcheck.errors import UsageError
 from leakcheck.report.files import refuse_unwritable, write_files, write_stdout
+from leakcheck.report.lamps_csv import lamps_to_csv
 from leakcheck.report.result_json import check_to_json
 from leakcheck.report.table_csv import check_to_csv
 
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
     from leakcheck.photo import Image, Photo
 
 STDOUT = Path("-")
-MARKED, GLOW, RESULT, TABLE = "marked.png", "glow.png", "result.json", "leaks.csv"
+MARKED, GLOW = "marked.png", "glow.png"
+RESULT, LEAKS, LAMPS = "result.json", "leaks.csv", "lamps.csv"
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class Outputs:
 
     json: Path | None
     csv: Path | None
-    folder: Path | None  # gets pictures, JSON and CSV
+    folder: Path | None  # gets pictures, JSON and tables
     openings: Path | None  # gets the likely openings, for editing
     picture_width_px: int | None
     force: bool  # replace existing files
@@ -44,7 +46,7 @@ class Outputs:
             raise UsageError("--json and --csv cannot both go to standard output (-).")
         files = [path for path in (self.json, self.csv, self.openings) if path is not None]
         if self.folder is not None:
-            files += [self.folder / name for name in (MARKED, GLOW, RESULT, TABLE)]
+            files += [self.folder / name for name in (MARKED, GLOW, RESULT, LEAKS, LAMPS)]
         refuse_unwritable(
             [path for path in files if path != STDOUT],
             inputs=inputs,
@@ -70,7 +72,8 @@ class Outputs:
         if self.openings is not None:
             files[self.openings] = openings_svg(check, on, beside=self.openings)
         if self.folder is not None:
-            files |= {self.folder / RESULT: json, self.folder / TABLE: csv}
+            files |= {self.folder / RESULT: json, self.folder / LEAKS: csv}
+            files[self.folder / LAMPS] = lamps_to_csv(check)
             files |= self._pictures(self.folder, check, on=on, glow=glow)
         write_files(files, force=self.force)
 

@@ -24,11 +24,13 @@ from leakcheck.report.caption import (
     strip_height,
 )
 from leakcheck.report.labels import place_labels
+from leakcheck.report.lamp_table import faulty
 from leakcheck.report.sheet import GREY, LineStyle, Polygon, Rgb, Sheet, label_size
 from leakcheck.report.words import added_light, verdict
 
 if TYPE_CHECKING:
     from leakcheck.check import Check
+    from leakcheck.openings import Opening
     from leakcheck.photo import Image, Photo
 
 # Enough for a large screen; more takes seconds and megabytes and shows nothing new.
@@ -42,6 +44,7 @@ LEAK = LineStyle("#6fe3ff", 0.24, 0.16)
 SPILL = LineStyle("#ffffff", 0.20, 0.14, dashes=(0.9, 0.7))
 LIKELY = LineStyle("#ffe08a", 0.16, 0.10, dashes=(0.3, 0.4))
 OPENING = LineStyle("#ffe08a", 0.10, 0.06)
+FAULTY = LineStyle("#ffe08a", 0.22, 0.14)  # an opening that is dark, dim, of the wrong colour...
 IGNORED = LineStyle("#93a4b1", 0.10, 0.06, dashes=(0.3, 0.4))
 MODEL = LineStyle("#93a4b1", 0.09, 0.04, dashes=(1.6, 0.8))
 LEADER_WIDTH = 0.12
@@ -55,6 +58,7 @@ SHAPES = {
 
 RING_GAP = 0.75  # from the leak's outline to the line round it, in units: the leak stays visible
 MOST_KINDS_IN_LABELS = 10  # with more leaks than this, labels are numbers alone
+MOST_LAMP_LABELS = 10  # with more faulty openings than this, their outlines must do
 
 # The glow map: added light / room light, as colours of a logarithmic scale.
 GLOW_COLOURS = "inferno"
@@ -89,7 +93,7 @@ def marked_picture(photo: Photo, check: Check, *, width_px: int | None = None) -
     """
     picture = photo_picture(photo, width_px=picture_width_px(photo.encoded.shape, width_px))
     scale = picture.shape[1] / photo.encoded.shape[1]
-    return _sheet(picture, check, scale=scale).png()
+    return _sheet(picture, check, _lamp_marks(check, scale), scale=scale).png()
 
 
 def glow_picture(glow: Image, photo: Photo, check: Check, *, width_px: int | None = None) -> bytes:
@@ -107,10 +111,9 @@ def glow_picture(glow: Image, photo: Photo, check: Check, *, width_px: int | Non
     scale = width / photo.encoded.shape[1]
     low, high = glow_range(glow, check)
     picture = _glow_over(ground, glow, low=low, high=high)
-    openings = [s for s in check.openings if s.kind in {"window", "beacon"}]
-    for shape in openings:
+    for shape in _lit_shapes(check):
         _fill_grey(picture, [_to_picture(ring, scale) for ring in shape.rings])
-    sheet = _sheet(picture, check, scale=scale, extra_rows=GLOW_ROWS)
+    sheet = _sheet(picture, check, [], scale=scale, extra_rows=GLOW_ROWS)
     _draw_colour_bar(sheet, low=low, high=high)
     return sheet.png()
 
@@ -151,9 +154,11 @@ def ring_round(outline: Polygon, gap_px: float) -> Polygon:
     return ring
 
 
-def _sheet(picture: Rgb, check: Check, *, scale: float, extra_rows: int = 0) -> Sheet:
-    """The picture with openings, marks, labels and caption drawn."""
-    key = _key(check)
+def _sheet(
+    picture: Rgb, check: Check, lamps: list[_Mark], *, scale: float, extra_rows: int = 0
+) -> Sheet:
+    """The picture with openings, marks (also of these lamps), labels and caption drawn."""
+    key = _key(check, lamps=bool(lamps))
     mm_per_unit = None
     if check.mm_per_px is not None:
         mm_per_unit = check.mm_per_px / scale * picture.shape[1] / 100
@@ -161,18 +166,20 @@ def _sheet(picture: Rgb, check: Check, *, scale: float, extra_rows: int = 0) -> 
     sheet = Sheet(picture, strip=strip_height(rows_of(pieces) + extra_rows))
     for shape in check.openings:
         sheet.outlines([_to_picture(r, scale) for r in shape.rings], SHAPES[shape.kind][0])
-    _draw_marks(sheet, _marks(check, sheet.unit_px, scale), check, scale)
+    _draw_marks(sheet, _marks(check, sheet.unit_px, scale) + lamps, check, scale)
     draw_caption(sheet, pieces, first_row=extra_rows)
     return sheet
 
 
-def _key(check: Check) -> list[tuple[LineStyle, str]]:
+def _key(check: Check, *, lamps: bool) -> list[tuple[LineStyle, str]]:
     """What the lines mean, as far as they occur."""
     key = {LEAK: "leak"} if check.leaks else {}
     if check.spill:
         key[SPILL] = "spill, not a leak"
     if check.likely_openings:
         key[LIKELY] = "likely opening"
+    if lamps:
+        key[FAULTY] = "opening not as it should be"
     for shape in check.openings:
         style, text = SHAPES[shape.kind]
         key[style] = text
@@ -196,29 +203,43 @@ def _marks(check: Check, unit_px: float, scale: float) -> list[_Mark]:
     return marks
 
 
+def _lamp_marks(check: Check, scale: float) -> list[_Mark]:
+    """The outlines of faulty openings, with the first finding of each where they are few."""
+    brief = len(faulty(check.lamps)) > MOST_LAMP_LABELS
+    # A check has a lamp for each window and beacon, in the same order.
+    return [
+        _Mark(_to_picture(ring, scale), "" if brief or k else lamp.findings[0], FAULTY)
+        for shape, lamp in zip(_lit_shapes(check), check.lamps, strict=False)
+        if lamp.fault
+        for k, ring in enumerate(shape.rings)
+    ]
+
+
+def _lit_shapes(check: Check) -> list[Opening]:
+    """The windows and beacons."""
+    return [shape for shape in check.openings if shape.kind in {"window", "beacon"}]
+
+
 def _draw_marks(sheet: Sheet, marks: Sequence[_Mark], check: Check, scale: float) -> None:
-    """Rings, leaders and labels."""
+    """Rings, leaders and labels; a mark without a text is a ring alone."""
     if not marks:
         return
-    sizes = [label_size(mark.text) for mark in marks]
+    # Those with a label come first: what is named by its outline alone must not take its place.
+    marks = sorted(marks, key=lambda mark: not mark.text)
+    sizes = [label_size(mark.text) for mark in marks if mark.text]
     places = place_labels(
         [mark.ring for mark in marks],
         [(w * sheet.unit_px, h * sheet.unit_px) for w, h in sizes],
         shape=(sheet.rows, sheet.cols),
-        openings=[
-            _to_picture(ring, scale)
-            for shape in check.openings
-            if shape.kind in {"window", "beacon"}
-            for ring in shape.rings
-        ],
+        openings=[_to_picture(ring, scale) for s in _lit_shapes(check) for ring in s.rings],
     )
     # Leaders first: a ring is whole, also where a leader ends at it.
-    for mark, place in zip(marks, places, strict=True):
+    for mark, place in zip(marks, places, strict=False):
         leader = LineStyle(mark.style.colour, LEADER_WIDTH, mark.style.casing / 2)
         sheet.lines([np.array([place.from_xy, place.to_xy])], leader)
-    for style in (LIKELY, SPILL, LEAK):
+    for style in (LIKELY, FAULTY, SPILL, LEAK):
         sheet.outlines([mark.ring for mark in marks if mark.style is style], style)
-    for mark, place in zip(marks, places, strict=True):
+    for mark, place in zip(marks, places, strict=False):
         sheet.label(place.x, place.y, mark.text, colour=mark.style.colour)
 
 

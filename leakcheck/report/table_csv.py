@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, TypeAlias
 
 from leakcheck.report.result_json import rounded
 
 if TYPE_CHECKING:
     from leakcheck.check import Check
     from leakcheck.diagnose import Leak
+
+Cell: TypeAlias = str | float | int | bool | None
 
 COLUMNS = (
     "list",  # leak, spill or likely opening
@@ -42,23 +44,26 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def check_to_csv(check: Check) -> bytes:
-    """The table as RFC 4180 asks for it: comma, CRLF, quotes where needed, a header; UTF-8."""
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for label, leaks in (
+    """The table of leaks as the bytes of a CSV file."""
+    lists = (
         ("leak", check.leaks),
         ("spill", check.spill),
         ("likely opening", check.likely_openings),
-    ):
-        for leak in leaks:
-            writer.writerow(_cell(value) for value in _row(label, leak, check.mm_per_px))
+    )
+    rows = (_row(label, leak, check.mm_per_px) for label, leaks in lists for leak in leaks)
+    return to_csv(COLUMNS, rows)
+
+
+def to_csv(header: Iterable[str], rows: Iterable[Iterable[Cell]]) -> bytes:
+    """A table as RFC 4180 asks for it: comma, CRLF, quotes where needed, a header; UTF-8."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(header)
+    writer.writerows([_cell(value) for value in row] for row in rows)
     return text.getvalue().encode("utf-8", errors="backslashreplace")
 
 
-def _row(
-    label: str, leak: Leak, mm_per_px: float | None
-) -> Iterator[str | float | int | bool | None]:
+def _row(label: str, leak: Leak, mm_per_px: float | None) -> Iterator[Cell]:
     """The cells of one leak in the order of `COLUMNS`."""
     yield from (label, leak.number, leak.kind)
     yield from (rounded(leak.x, "x"), rounded(leak.y, "y"))
@@ -74,7 +79,7 @@ def _row(
     yield from (leak.where, leak.advice, leak.caution)
 
 
-def _cell(value: str | float | int | bool | None) -> str | float | int:
+def _cell(value: Cell) -> str | float | int:
     if value is None:
         return ""
     if isinstance(value, bool):

@@ -12,12 +12,15 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from leakcheck.colour import CAMERA_NOTE
+from leakcheck.report import lamp_table
 from leakcheck.report.words import (
     LIMITS,
     added_light,
     by_advice,
     cautions,
     faintest,
+    lamps_verdict,
     near_distance,
     number_list,
     of_window,
@@ -30,6 +33,7 @@ from leakcheck.report.words import (
 if TYPE_CHECKING:
     from leakcheck.check import Check
     from leakcheck.diagnose import Leak
+    from leakcheck.lamps import Lamp
 
 # Spill and likely openings can be dozens; the files hold them all.
 LONGEST_SIDE_LIST = 12
@@ -54,8 +58,12 @@ def check_text(check: Check, *, width: int = 80, colour: bool = False) -> str:
     """
     console = _console(width=width, colour=colour)
     _print_verdict(console, check)
+    if check.lamps:
+        _print_lamps_verdict(console, check)
     _print_leaks(console, check)
     _print_what_to_do(console, check.leaks)
+    _print_lamps(console, check.lamps)
+    _print_list(console, "Take care", cautions([*check.leaks, *lamp_table.faulty(check.lamps)]))
     _print_spill(console, check.spill)
     _print_likely_openings(console, check.likely_openings)
     _print_limit(console, check)
@@ -64,10 +72,12 @@ def check_text(check: Check, *, width: int = 80, colour: bool = False) -> str:
     return _text_of(console)
 
 
-def verdict_text(check: Check, *, colour: bool = False) -> str:
-    """The verdict alone, on one line."""
+def verdict_text(check: Check, *, lamps: bool = False, colour: bool = False) -> str:
+    """The verdict alone, on one line; with `lamps` a second line for that on the openings."""
     console = _console(width=10_000, colour=colour)
     _print_verdict(console, check)
+    if lamps:
+        _print_lamps_verdict(console, check)
     return _text_of(console)
 
 
@@ -95,6 +105,13 @@ def _text_of(console: Console) -> str:
 def _print_verdict(console: Console, check: Check) -> None:
     text = Text(verdict(check), style="bold")
     text.stylize("green" if check.tight else "red", 0, 5)
+    console.print(text)
+
+
+def _print_lamps_verdict(console: Console, check: Check) -> None:
+    text = Text(lamps_verdict(check))
+    if lamp_table.faulty(check.lamps):
+        text.stylize("yellow", 0, len("Openings"))
     console.print(text)
 
 
@@ -155,7 +172,33 @@ def _print_what_to_do(console: Console, leaks: Sequence[Leak]) -> None:
     if doubtful:
         rows.insert(0, (number_list(doubtful), f"First the tape test: {TAPE_TEST}"))
     _print_rows(console, rows)
-    _print_list(console, "Take care", cautions(leaks))
+
+
+def _print_lamps(console: Console, lamps: Sequence[Lamp]) -> None:
+    """The openings with which something is wrong, a row each; the others in a sentence."""
+    if not lamps:
+        return
+    _heading(console, "The openings themselves")
+    rows = lamp_table.table_rows(lamps)
+    if rows:
+        table = Table(box=_RULE_UNDER_HEADS, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+        table.add_column(lamp_table.HEADS[0], overflow="fold", max_width=24)
+        table.add_column(lamp_table.HEADS[1], ratio=1, overflow="fold")
+        for head in lamp_table.HEADS[2:4]:
+            table.add_column(head, justify="right", no_wrap=True)
+        table.add_column(lamp_table.HEADS[4], overflow="fold")
+        for row in rows:
+            table.add_row(*(Text(cell) for cell in row))
+        console.print(table)
+        console.print()
+    for sentence in lamp_table.the_rest(lamps):
+        console.print(Padding(Text(sentence), (0, 2)))
+    if rows:
+        console.print(
+            Padding(Text(f"{lamp_table.LEGEND} {CAMERA_NOTE}", style="dim"), (1, 2, 0, 2))
+        )
+        _heading(console, "What to do about them")
+        _print_rows(console, lamp_table.advice_rows(lamps))
 
 
 def _print_spill(console: Console, spill: Sequence[Leak]) -> None:

@@ -9,9 +9,12 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from leakcheck import lampwords
+
 if TYPE_CHECKING:
     from leakcheck.check import Check, Faintest
     from leakcheck.diagnose import Leak
+    from leakcheck.lamps import Lamp
 
 # Above this share of the model a verdict without it would promise too much.
 BLIND_SHARE_TO_NAME = 0.05
@@ -107,6 +110,11 @@ def verdict(check: Check) -> str:
     return text
 
 
+def lamps_verdict(check: Check) -> str:
+    """The verdict on the openings themselves, in one line; names come from a file."""
+    return lampwords.verdict((printable(lamp.name), lamp.findings) for lamp in check.lamps)
+
+
 def _would_have_shown(check: Check) -> str:
     pinhole, broad = check.limit.pinhole_far, check.limit.broad_far
     if pinhole.level is not None and broad.level is not None:
@@ -151,15 +159,15 @@ def by_advice(leaks: Iterable[Leak]) -> list[tuple[list[int], str]]:
     return [(numbers, advice) for advice, numbers in groups.items()]
 
 
-def cautions(leaks: Iterable[Leak]) -> list[str]:
-    """Each caution once, in the order of the leaks that ask for it.
+def cautions(found: Iterable[Leak | Lamp]) -> list[str]:
+    """Each caution once, in the order of the leaks or openings that ask for it.
 
     Cautions share sentences; a sentence that stood in an earlier one is not said again.
     """
     said: set[str] = set()
     result: list[str] = []
-    for leak in leaks:
-        sentences = re.split(r"(?<=[.!?])\s+", leak.caution.strip())
+    for each in found:
+        sentences = re.split(r"(?<=[.!?])\s+", each.caution.strip())
         new = [sentence for sentence in sentences if sentence and sentence not in said]
         said.update(new)
         if new:
