@@ -172,9 +172,10 @@ def _how(kind: str, points: int, on_model: bool, mesh: Parallax | None, dark: bo
         "similarity": "shifted and turned",
         "homography": "the camera moved",
     }[kind]
-    depth = " and nearer parts moved further than distant ones" if mesh is not None else ""
+    if mesh is not None:
+        moved = "the camera moved, and near parts of the scene moved further than distant ones"
     little = "; the photos are nearly black, so this rests on little" if dark else ""
-    return f"{points} points {where} agree: {moved}{depth}{little}."
+    return f"{points} points {where} agree: {moved}{little}."
 
 
 def warp_off(
@@ -296,6 +297,8 @@ def _worthwhile_parallax(
     counts = resized(fixed.usable, fixed.texture.shape)
     if model is not None:
         counts &= model
+    everywhere = np.full(moving.texture.shape, 255, np.uint8)
+    counts &= lay(everywhere, seen.start, counts.shape) == 255  # what both photos show
     laid = lay(fine_texture(moving), seen.start, counts.shape)
     mesh = parallax(fine_texture(fixed), laid, counts, lines, (float(low), float(high)))
     return mesh if mesh.left < MUST_LEAVE else None
