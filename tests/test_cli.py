@@ -51,7 +51,7 @@ def measure(monkeypatch):
     """The measuring core played by a function: returns, or raises, what the test hangs on it."""
 
     class Measure:
-        result: object = made.check()
+        result: object = made.check(glow=np.full((30, 40), 0.1, np.float32))
         calls: list = []  # noqa: RUF012
 
         def __call__(self, off, on, openings=None, *, settings, progress):
@@ -101,6 +101,8 @@ WRONG = {
     "two on stdout": ((*PAIR, "--json", "-", "--csv", "-"), "standard output"),
     "no length": ((*PAIR, "--length-mm", "0"), "--length-mm"),
     "length not a number": ((*PAIR, "--length-mm", "nan"), "--length-mm"),
+    "no false alarms": ((*PAIR, "--false-alarms", "0"), "--false-alarms"),
+    "negative share": ((*PAIR, "--noticeable", "-0.1"), "--noticeable"),
     "length in words": ((*PAIR, "--length-mm", "long"), "--length-mm"),
     "narrow picture": ((*PAIR, "--picture-width", "5"), "--picture-width"),
 }
@@ -170,6 +172,35 @@ def test_the_core_gets_the_pair_in_order_with_openings_and_settings(folder, meas
     assert settings.tripod
 
 
+def test_numbers_given_on_the_command_line_reach_the_core(folder, measure):
+    main((*PAIR, "--false-alarms", "0.5", "--noticeable", "0.01"))
+    main(PAIR)
+    asked, usual = (settings for _, _, _, settings in measure.calls)
+    assert (asked.false_alarms_per_pair, asked.noticeable_contrast) == (0.5, 0.01)
+    assert usual == leakcheck.Settings()
+
+
+LAMPS = {  # openings, options, exit code
+    "a fault does not count by itself": (made.lamps(), (), 0),
+    "a fault counts where asked for": (made.lamps(), ("--lamps",), 1),
+    "all well": (made.lamps()[:2], ("--lamps",), 0),
+    "the photo's fault is none of the model": (made.lamps()[6:7], ("--lamps",), 0),
+    "no openings": ((), ("--lamps",), 0),
+}
+
+
+@pytest.mark.parametrize(("lamps", "options", "code"), LAMPS.values(), ids=LAMPS.keys())
+def test_openings_count_only_where_asked_for(folder, measure, capsys, lamps, options, code):
+    measure.result = made.tight(lamps=lamps)
+    assert main((*PAIR, *options)) == code
+    assert capsys.readouterr().out.startswith("TIGHT: ")
+
+
+def test_leaks_are_exit_code_1_whatever_the_openings(folder, measure):
+    measure.result = made.check(lamps=made.lamps()[:2])
+    assert main((*PAIR, "--lamps", "--quiet")) == 1
+
+
 def test_openings_of_another_photo_are_carried_over(folder, measure, monkeypatch):
     """The drawing links its own photo; that one is registered by a function that shifts by (5, 3).
 
@@ -208,7 +239,13 @@ def test_json_on_stdout_is_all_there_is(folder, measure, capsys):
 def test_the_folder_gets_pictures_json_and_table(folder, measure, capsys):
     assert main((*PAIR, "--out", "new/results", "--picture-width", "640")) == 1
     results = folder / "new" / "results"
-    assert {"leaks.csv", "marked.png", "result.json"} <= {p.name for p in results.iterdir()}
+    assert {p.name for p in results.iterdir()} == {
+        "glow.png",
+        "lamps.csv",
+        "leaks.csv",
+        "marked.png",
+        "result.json",
+    }
     assert cv2.imread(str(results / "marked.png")).shape[1] == 640
     assert json.loads((results / "result.json").read_text())["version"] == 1
     assert not [p for p in folder.rglob("*") if p.name.endswith(".tmp")]
