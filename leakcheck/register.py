@@ -54,7 +54,12 @@ TRIPOD_PX = 1.0  # a pair said to line up may be off by no more
 CELL_AGREES = 0.5  # correlation of a cell that agrees
 FALSE_SHIFTS = ((37, 0), (0, 41))  # coarse px: to see what chance gives
 MIN_CELLS = 12
-MIN_LEAD = 0.12  # right pairs reach 0.19 and more, pairs of different things 0.05 and less
+# Share of cells that agree, less what chance gives. All over the photo right pairs reach 0.13 and
+# more, pairs of different things 0.05 and less; on the model, where windows in rows repeat, 0.32
+# and 0.23.
+MIN_LEAD = 0.1
+MIN_LEAD_ON_MODEL = 0.26
+MAX_RESIDUAL_PX = 8.0  # frame px: what is known no better is not known
 MIN_OVERLAP = 0.25  # less is another view, not another photo of the same one
 MAX_DRIFT_PX = 0.5  # a model that moved on a still bench moves by more
 PARALLAX_NOISES = 2.0  # spread along epipolar lines / across; up to 1.8 where there is none
@@ -120,14 +125,7 @@ def register(
     """
     cv2.setRNGSeed(7)  # USAC draws at random: the same pair must give the same answer
     fixed, moving = view_of(on, ignore), view_of(off, None)
-    if tripod and moving.texture.shape != fixed.texture.shape:
-        raise RegistrationError("the two photos differ in size; leave out --tripod")
-    points = points_to_track(fixed, model)
-    seen = track(moving, fixed, np.eye(3) if tripod else first_homography(moving, fixed), points)
-    if not tripod:
-        better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
-        if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
-            seen = track(moving, fixed, better, points)
+    seen = _seen(moving, fixed, model, tripod=tripod)
     same = moving.texture.shape == fixed.texture.shape and off.scale == on.scale
     matrix, kind = _checked_tripod(seen) if tripod else _simplest(seen, may_be_same=same)
     overlap = _overlap(matrix, off.light.shape, on.light.shape)
@@ -151,6 +149,11 @@ def register(
     if mesh is not None:
         # Points stand where texture is; the mesh also says what to expect between them.
         residual = max(residual, mesh.typical)
+    if residual > MAX_RESIDUAL_PX:
+        raise RegistrationError(
+            f"the two photos do not line up (to {residual * on.scale:.0f} px at best); photograph "
+            "the same side from the same place, best from a tripod"
+        )
     return Registration(
         homography=rescale(matrix, off.scale, on.scale),
         shift_px=None if mesh is None else _off_shift(mesh.shift, matrix) * np.float32(off.scale),
@@ -161,6 +164,19 @@ def register(
         how=_how(kind, int(kept.sum()), model is not None, mesh, moving.dark or fixed.dark),
         residual_grid_px=None if mesh is None else mesh.residual * np.float32(on.scale),
     )
+
+
+def _seen(moving: View, fixed: View, model: Mask | None, *, tripod: bool) -> Seen:
+    """Points found in both frames, after the moving one was laid on as well as they tell."""
+    if tripod and moving.texture.shape != fixed.texture.shape:
+        raise RegistrationError("the two photos differ in size; leave out --tripod")
+    points = points_to_track(fixed, model)
+    seen = track(moving, fixed, np.eye(3) if tripod else first_homography(moving, fixed), points)
+    if not tripod:
+        better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
+        if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
+            seen = track(moving, fixed, better, points)
+    return seen
 
 
 def _how(kind: str, points: int, on_model: bool, mesh: Parallax | None, dark: bool) -> str:
@@ -358,7 +374,7 @@ def _trust(moving: View, fixed: View, matrix: Matrix, model: Mask | None) -> Non
     if len(right) < MIN_CELLS or len(chance) == 0:
         raise RegistrationError(TOO_PLAIN)
     lead = float((right > CELL_AGREES).mean() - (chance > CELL_AGREES).mean())
-    if lead < MIN_LEAD:
+    if lead < (MIN_LEAD if model is None else MIN_LEAD_ON_MODEL):
         raise RegistrationError(
             f"the two photos do not line up (only {100 * max(lead, 0):.0f} % more of their detail "
             "agrees than by chance); photograph the same side from the same place, best from a "
