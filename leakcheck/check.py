@@ -31,7 +31,7 @@ from leakcheck.residual import Residual, residual_light
 from leakcheck.sanity import photo_tips, refuse_empty, refuse_same, refuse_unlike, warnings_of
 from leakcheck.settings import Settings
 from leakcheck.spill import Sorted, sort_out
-from leakcheck.spots import smoothed
+from leakcheck.spots import Plane, smoothed
 
 __all__ = [
     "Check",
@@ -74,9 +74,8 @@ class ExposureMatch:
 class Images:
     """What was measured at every place of the lit frame, for comparing one test with another."""
 
-    added: Image  # (rows, cols), luminance, linear light: openings and their halo taken off
-    variance: Image  # (rows, cols), linear light squared: of one pixel without any leak
-    unlit: Image  # (rows, cols), luminance of the surfaces without the lamps, lit exposure
+    planes: tuple[Plane, ...]  # luminance, red, blue: added light and its variance
+    unlit: tuple[Image, ...]  # per plane: (rows, cols), the surfaces without the lamps, linear
     measured: Mask  # (rows, cols), True where a leak could be seen
     scale: int  # photo px per frame px
 
@@ -209,9 +208,8 @@ def check(
         settings=settings,
         glow=glow_map(residual),
         images=Images(
-            added=residual.luminance,
-            variance=residual.planes[0].variance,
-            unlit=residual.unlit,
+            planes=residual.planes,
+            unlit=(residual.unlit, *(lit.light[..., c] - residual.added[..., c] for c in (0, 2))),
             measured=residual.measured,
             scale=lit.scale,
         ),
