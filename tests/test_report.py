@@ -13,6 +13,7 @@ import subprocess
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import cv2
 import jsonschema
@@ -20,7 +21,10 @@ import made_checks as made
 import numpy as np
 import pytest
 
+from leakcheck.diagnose import ADVICE, LeakKind, SpotKind
 from leakcheck.errors import OutputError, UsageError
+from leakcheck.lampwords import ADVICE as LAMP_ADVICE
+from leakcheck.lampwords import Finding
 from leakcheck.report import files, words
 from leakcheck.report.caption import caption
 from leakcheck.report.labels import place_labels
@@ -267,6 +271,18 @@ def test_every_field_of_the_schema_is_explained():
                 walk(child)
 
     walk(schema())
+
+
+def test_every_kind_is_known_everywhere():
+    """The words of `diagnose` are the truth: advice, plural and schema must have each of them."""
+    kinds = set(get_args(SpotKind))
+    assert set(get_args(LeakKind)) == kinds - {"spill"}
+    assert set(ADVICE) == set(words.KINDS) == kinds
+    assert set(schema()["$defs"]["leak"]["properties"]["kind"]["enum"]) == kinds
+    findings = schema()["$defs"]["lamp"]["properties"]["findings"]["items"]["enum"]
+    assert set(findings) == set(get_args(Finding)) == set(LAMP_ADVICE)
+    reasons = schema()["$defs"]["limit"]["properties"]["limited_by"]["enum"]
+    assert set(reasons) == set(words.LIMITS)
 
 
 def test_json_rounds_positions_to_hundredths_and_numbers_to_four_digits():
