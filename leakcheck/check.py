@@ -168,7 +168,6 @@ def check(
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
     brightest = _brightest(residual, labels)
     window_level = level[0] if level else (brightest or None)
-    leaks, spill = sort_out(regions, window_level=window_level or 1.0)
     words = Surroundings(
         openings=view.shapes,
         scale=lit.scale,
@@ -178,6 +177,7 @@ def check(
         mm_per_px=_mm_per_px(settings, view, on),
         model=_box(view, on),
     )
+    leaks, spill = sort_out(regions, words)
     limit = limit_of(
         cuts,
         residual,

@@ -19,10 +19,11 @@ from leakcheck.regions import Region
 LeakKind = Literal["pinhole", "seam leak", "show-through", "side glow", "open hole"]
 SpotKind = Literal["pinhole", "seam leak", "show-through", "side glow", "open hole", "spill"]
 
-PINHOLE_PX = 7.0  # frame px: as small as the lens can show, doubled for blur and sharpening
-SLENDER = 2.6  # length / width from which a leak follows a line
+PINHOLE_PX = 9.0  # frame px, 4 sigma: as small as the lens can show, and somewhat sharpened
+SLENDER = 2.4  # length / width from which a leak follows a line
 SEAM_WIDTH_PX = 16.0  # frame px; what is broader is a wall
-SIDE_GLOW_REACH = 2.2  # of a beacon's size: where an unpainted side of its clear part shines
+SIDE_GLOW_REACH = 1.3  # of a beacon's size: where an unpainted side of its clear part shines
+SMALLEST_BEACON_PX = 4.0  # frame px
 HOLE_LEVEL = 0.5  # of the median window: the lamp itself is seen
 HOLE_GROWTH = 2.2  # area above 15 % / area above half; less means a sharp edge
 XYZ_OF_RGB = np.array(  # IEC 61966-2-1
@@ -114,7 +115,8 @@ def kind_of(region: Region, surroundings: Surroundings) -> LeakKind:
     slender = region.length / max(region.width, 1.0)
     if beacon is not None:
         opening, gap = beacon
-        if gap < SIDE_GLOW_REACH * _size(opening) and slender < SLENDER:
+        size = max(_size(opening), SMALLEST_BEACON_PX * surroundings.scale)
+        if gap < SIDE_GLOW_REACH * size and slender < 2 * SLENDER:
             return "side glow"
     if region.length < PINHOLE_PX:
         return "pinhole"

@@ -9,17 +9,22 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from leakcheck.fit import fit_lower
 from leakcheck.light import block_mean, enlarged, grown
 from leakcheck.photo import Image, Mask
 
 # Widths (sigma) of the halo's parts in frame px: doubling steps make any smooth profile.
-NEAR_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
+NEAR_PX = (2.0, 4.0, 8.0, 16.0)
 WIDE_PX = (12.0, 24.0, 48.0, 96.0, 192.0)
 NEAR_REACH_PX = 48  # surroundings that the near halo is fitted in
 NEAR_BLOCK = 2  # the near halo is smooth enough to be measured at half the resolution
-EDGE_PX = 3  # next to an opening's edge the lens's blur decides, not its halo
+EDGE_PX = 4  # next to an opening's edge the lens's blur decides, not its halo
+STRENGTH_REACH_PX = 16  # frame px round an opening where its own halo outshines the others'
+STRENGTH_SIGMA = 1.0  # of noise that the halo must exceed to tell anything
+STRENGTH_POINTS = 12
+STRENGTH_RANGE = (0.4, 4.0)
 MAX_POINTS = 12_000  # more only cost time
 MATCH_SHARE = 0.01  # how well a surface's light is known without the halo
 
@@ -90,13 +95,53 @@ def near_halo(
     places = places[:: max(1, len(places) // MAX_POINTS)]
     parts = halo_parts(source, NEAR_PX, NEAR_BLOCK)
     small, ground = block_mean(residual, NEAR_BLOCK), block_mean(unlit, NEAR_BLOCK)
-    halo = np.zeros_like(small)
+    amounts = np.empty((3, len(NEAR_PX)))
     for channel in range(3):
         columns = np.column_stack([part[..., channel].ravel()[places] for part in parts])
         known = MATCH_SHARE * ground[..., channel].ravel()[places]
         sigma = np.hypot(noise / NEAR_BLOCK, known).astype(float) + 1e-6
         values = small[..., channel].ravel()[places].astype(float)
-        fit = fit_lower(columns.astype(float), values, sigma)
-        for part, amount in zip(parts, fit.amounts, strict=True):
-            halo[..., channel] += np.float32(amount) * part[..., channel]
+        amounts[channel] = fit_lower(columns.astype(float), values, sigma).amounts
+    halo = _summed(parts, amounts)
+    strength = _strengths(small, halo, sources, open_ & near, noise / NEAR_BLOCK)
+    halo = _summed(halo_parts(source * strength[..., None], NEAR_PX, NEAR_BLOCK), amounts)
     return enlarged(halo, NEAR_BLOCK, shape)
+
+
+def _summed(parts: list[Image], amounts: NDArray[np.float64]) -> Image:
+    """All parts of a halo with their amounts (3, parts) in each channel."""
+    total = np.zeros_like(parts[0])
+    for k, part in enumerate(parts):
+        total += part * amounts[:, k].astype(np.float32)
+    return total
+
+
+def _strengths(residual: Image, halo: Image, sources: Mask, around: Mask, noise: float) -> Image:
+    """How much stronger each opening's halo is than the fit for all of them together says.
+
+    A clipped opening hides its level; what lies round it tells. The lower side of the ring is
+    taken: a leak beside an opening must not pass as its halo.
+
+    Returns: (rows, cols) of the frame: a factor inside each source, 1 elsewhere.
+    """
+    count, labels = cv2.connectedComponents(sources.astype(np.uint8), connectivity=8)
+    rows, cols = residual.shape[0] * NEAR_BLOCK, residual.shape[1] * NEAR_BLOCK
+    free = (labels[:rows, :cols] == 0).astype(np.uint8)
+    distance, nearest = cv2.distanceTransformWithLabels(
+        free, cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_CCOMP
+    )
+    ring = around & (distance[::NEAR_BLOCK, ::NEAR_BLOCK] < STRENGTH_REACH_PX)
+    grey_halo, grey = halo.sum(axis=2), residual.sum(axis=2)
+    ring &= grey_halo > STRENGTH_SIGMA * noise
+    owner = nearest[::NEAR_BLOCK, ::NEAR_BLOCK][ring]
+    ratio = grey[ring] / grey_halo[ring]
+    factor = np.ones(count + 1, np.float32)
+    order = np.argsort(owner, kind="stable")
+    cuts = np.searchsorted(owner[order], np.arange(count + 2))
+    for k in range(1, count):
+        values = ratio[order][cuts[k] : cuts[k + 1]]
+        if len(values) >= STRENGTH_POINTS:
+            factor[k] = np.clip(np.quantile(values, 0.4), *STRENGTH_RANGE)
+    # distanceTransformWithLabels numbers the sources by itself: look the numbers up inside them.
+    own = np.where(sources, nearest, 0)
+    return np.where(sources, factor[np.minimum(own, count)], np.float32(1))

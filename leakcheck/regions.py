@@ -18,7 +18,11 @@ MAX_GROWTH = 14.0  # extent / core; a Gaussian glow has 3.3, a thin line less th
 NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
 DARK = 3e-4  # linear light under which a surface's own light is not known
-RING_MIN_PX, RING_MAX_PX = 5.0, 80.0  # width of the ring of surroundings
+LINE_PX = 13  # width up to which something dark is a line or crevice
+AROUND_GAP_PX, AROUND_GAP = 15.0, 0.7  # surroundings begin so far out, or so many thicknesses
+AROUND_PX = 45.0  # and reach so much further
+AROUND_QUANTILE = 0.95
+MIN_AROUND = 50  # pixels
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,10 +30,9 @@ class Ground:
     """What regions are measured against; made once for a pair."""
 
     unlit: Image  # (rows, cols), surfaces' luminance without lamps, slightly smoothed
-    slope: Image  # (rows, cols), per pixel
     edge: Image  # (rows, cols), slope / light, largest within two pixels
+    dark_line: Image  # (rows, cols), how far lines are darker than both sides, share
     to_opening: Image  # (rows, cols), px to the nearest opening or clipped spot
-    near_opening: Mask  # (rows, cols), True at the edge of what cannot be measured round openings
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,28 +53,27 @@ class Region:
     width: float  # px, across
     rgb: tuple[float, float, float]  # linear light, mean over the core
     # What tells a leak from spill and flare:
-    ring_ratio: float  # brightest light-over-surface around it / its own
+    isolation: float  # log of its light over surface / the brightest of that round about
     edge_share: float  # share of its steep border that lies on an edge of the surface
-    step: float  # the surface's own light inside / around
+    step: float  # log of the surface's own light inside / around, without sign
+    dark_line: float  # how far the surface is darker inside than on both sides, share
     halo_ratio: float  # halo taken off / light left
-    opening_px: float  # to the nearest opening
-    touches_opening: float  # share of its border next to an opening
     growth: float  # area above 15 % of its peak / area above half
 
 
 def ground_of(residual: Residual) -> Ground:
     """Edges and distances that all regions of a pair are measured against."""
     unlit = blurred(residual.unlit, 1.0)
-    steep = slope(unlit)
-    edge = cv2.dilate(steep / np.maximum(unlit, np.float32(DARK)), np.ones((5, 5)))
+    light = np.maximum(unlit, np.float32(DARK))
+    edge = cv2.dilate(slope(unlit) / light, np.ones((5, 5)))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (LINE_PX, LINE_PX))
+    closed = cv2.morphologyEx(unlit, cv2.MORPH_CLOSE, disc)
     free = (~residual.sources).astype(np.uint8)
-    blind = (~residual.measured & _close(residual.sources, 5)).astype(np.uint8)
     return Ground(
         unlit=unlit,
-        slope=steep,
         edge=np.asarray(edge, np.float32),
+        dark_line=np.asarray((closed - unlit) / light, np.float32),
         to_opening=np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32),
-        near_opening=np.asarray(cv2.dilate(blind, np.ones((5, 5)))) > 0,
     )
 
 
@@ -86,11 +88,6 @@ def find_regions(
         measure_region(spot, residual, ground, smooth[spot.plane, averaging(spot.scale_px)], fine)
         for spot in spots
     ], cuts
-
-
-def _close(mask: Mask, radius: int) -> Mask:
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), disc)) > 0
 
 
 def measure_region(
@@ -181,12 +178,11 @@ def region_of_mask(
         length=length,
         width=width,
         rgb=(float(core[0]), float(core[1]), float(core[2])),
-        ring_ratio=0.0,
+        isolation=0.0,
         edge_share=0.0,
-        step=1.0,
+        step=0.0,
+        dark_line=0.0,
         halo_ratio=0.0,
-        opening_px=0.0,
-        touches_opening=0.0,
         growth=1.0,
     )
 
@@ -237,9 +233,8 @@ def _surroundings(
     """What lies round a core, compared with its inside."""
     padded = np.pad(spot.mask, 1).astype(np.uint8)
     thickness = 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
-    inner = min(max(2.0, thickness / 2), RING_MAX_PX / 2)
-    outer = min(inner + max(RING_MIN_PX, thickness), RING_MAX_PX)
-    pad = int(outer) + 3
+    gap = max(AROUND_GAP_PX, AROUND_GAP * thickness)
+    pad = int(gap + AROUND_PX) + 2
     top, left = max(spot.top - pad, 0), max(spot.left - pad, 0)
     bottom = min(spot.top + spot.mask.shape[0] + pad, image.shape[0])
     right = min(spot.left + spot.mask.shape[1] + pad, image.shape[1])
@@ -247,22 +242,32 @@ def _surroundings(
     inside = np.zeros((bottom - top, right - left), np.uint8)
     inside[_box(spot.mask, spot.top - top, spot.left - left)] = spot.mask
     away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    measured = residual.measured[window]
-    ring = (away > inner) & (away <= outer) & measured
-    core = inside > 0
+    core, measured = inside > 0, residual.measured[window]
+    around = (away > gap) & (away < gap + AROUND_PX) & measured
+    beside = (away > 2) & (away < 2 + max(5.0, thickness)) & measured
     surface = np.maximum(ground.unlit[window], np.float32(DARK))
-    ratio = image[window] / surface
-    own = float(np.median(ratio[core]))
+    ratio = fine[window] / surface
+    own = max(float(np.median(ratio[core])), 1e-4)
     border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
     steep = slope(np.ascontiguousarray(image[window]))[border]
     on_edge = ground.edge[window][border] > EDGE_SHARE
-    light = max(float(np.median(fine[window][core])), 1e-6)
-    seen = ring.sum() > 8 and own > 0
+    own_surface = float(np.median(surface[core]))
     return {
-        "ring_ratio": float(np.quantile(ratio[ring], 0.85)) / own if seen else 1.0,
+        "isolation": _isolation(ratio[around], own),
         "edge_share": float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9)),
-        "step": float(np.median(surface[core]) / np.median(surface[ring])) if seen else 1.0,
-        "halo_ratio": float(residual.halo[window][core].mean()) / light,
-        "opening_px": float(ground.to_opening[spot.row, spot.col]),
-        "touches_opening": float(ground.near_opening[window][border].mean()),
+        "step": abs(float(np.log(own_surface / np.median(surface[beside]))))
+        if beside.any()
+        else 0.0,
+        "dark_line": float(np.median(ground.dark_line[window][core])),
+        "halo_ratio": float(
+            residual.halo[window][core].mean() / max(float(np.median(fine[window][core])), 1e-6)
+        ),
     }
+
+
+def _isolation(around: Image, own: float) -> float:
+    """How far the brightest places round about stay behind; 1 where there is nothing to compare."""
+    if len(around) < MIN_AROUND:
+        return 1.0
+    brightest = float(np.quantile(around, AROUND_QUANTILE))
+    return float(np.clip(np.log(own / max(brightest, 1e-3)), -2.0, 5.0))

@@ -20,8 +20,9 @@ from leakcheck.noise import fit_noise, local_variance, texture_energy, variance
 from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
 
-EDGE_PX = 3  # next to an opening the lens's blur decides, not a leak
+EDGE_PX = 4  # next to an opening the lens's blur decides, not a leak
 HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
+SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
 STILL_PX = 0.02  # what a photo that needed no moving may still be off by
 ROUGH_STEP = 3  # pixels between those that a first guess of the noise is taken from
 
@@ -112,9 +113,9 @@ def _rough_noise(added: Image) -> float:
 
 def _shake(bare: Image, shift_px: float | Image) -> Image:
     """Variance from edges that do not lie quite on themselves."""
-    edge = np.asarray(cv2.dilate(slope(blurred(bare, 1.0)), np.ones((3, 3))), np.float32)
+    edge = np.asarray(cv2.dilate(slope(blurred(bare, 1.0)), np.ones((5, 5))), np.float32)
     off = np.maximum(np.asarray(shift_px, np.float32), np.float32(STILL_PX))
-    return np.asarray(np.square(off * edge), np.float32)
+    return np.asarray(np.square(SHAKE_MARGIN * off * edge), np.float32)
 
 
 def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tuple[Plane, ...]:

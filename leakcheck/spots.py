@@ -26,9 +26,12 @@ USUAL_UNEVENNESS = 0.05  # of light that falls on a plain painted surface
 TAIL_SIGMA = 2.9  # where 0.2 % of a normal distribution lie below
 FILL_BLOCKS = 4.0  # what was not measured is filled in from about so far
 MIN_SUPPORT = 0.3  # share of the Gaussian that must lie on measured pixels
-NEGATIVE_MARGIN = 1.1  # a leak must stand out more than anything that cannot be light
-MAX_CUT_SIGMA = 12.0  # beyond, the negative side is no longer noise but a bad match somewhere
+NEGATIVE_MARGIN = 1.1  # a leak must stand out more than anything near that cannot be light
+EXCEPTIONS = 6  # of the negative excursions that may be deeper than a cut elsewhere
+NEGATIVE_REACH = 8  # blocks that count as near for that
+MAX_CUT_SIGMA = 20.0  # beyond, the negative side is no longer noise but a bad match somewhere
 HALF = 0.5  # a spot's core: above half of its peak
+LEAST_EXCESS = 0.3  # of a place's light: less is how spill falls, no spot of its own
 MAX_SPOTS = 150  # strongest; a pair with more has another problem
 
 
@@ -60,7 +63,7 @@ class Cut:
 
     scale_px: float
     plane: str
-    sigma: float  # significance that a spot needs
+    sigma: float  # significance that a spot needs, at the median place
     needed: Image  # (rows, cols) of blocks, linear light over the surroundings; inf: not measured
     block_px: int  # frame px per block
 
@@ -102,9 +105,10 @@ def find_seeds(
             unit = _negative_spread(contrast / spread, inside)
             significance = np.where(inside, contrast / (spread * unit), 0)
             independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
-            cut = _cut(significance, false_alarms / searches / max(independent, 1.0))
-            needed = np.where(inside, spread * np.float32(unit * cut), np.float32(np.inf))
-            cuts.append(Cut(scale, plane.name, cut, needed, block))
+            chance = false_alarms / searches / max(independent, 1.0)
+            cut = _cut(significance, float(norm.isf(min(chance, 0.1))))
+            needed = np.where(inside, spread * np.float32(unit) * cut, np.float32(np.inf))
+            cuts.append(Cut(scale, plane.name, float(np.median(cut[inside])), needed, block))
             for row, col in _peaks(significance, cut):
                 seeds.append(
                     Seed(
@@ -186,16 +190,22 @@ def _negative_spread(significance: Image, inside: Mask) -> float:
     return max(1.4826 * float(np.median(below)), 1e-3)
 
 
-def _cut(significance: Image, chance: float) -> float:
-    """Significance that a spot needs: by the normal tail, and above all negative excursions."""
-    by_tail = float(norm.isf(min(chance, 0.1)))
+def _cut(significance: Image, by_tail: float) -> Image:
+    """Significance that a spot needs place by place.
+
+    By the normal tail, and above the negative excursions round about and all but the deepest few
+    anywhere: light only adds, so they show what edges, JPEG blocks and bad matches can do.
+    """
+    size = 2 * NEGATIVE_REACH + 1
+    local = cv2.dilate(-significance, np.ones((size, size), np.uint8))
     lowest = np.asarray(cv2.erode(significance, np.ones((5, 5))))
     valleys = np.sort(-significance[(significance <= lowest) & (significance < 0)])
-    deepest = float(valleys[-2]) if len(valleys) > 1 else 0.0
-    return min(max(by_tail, NEGATIVE_MARGIN * deepest), max(MAX_CUT_SIGMA, by_tail))
+    anywhere = float(valleys[-EXCEPTIONS]) if len(valleys) >= EXCEPTIONS else 0.0
+    worst = NEGATIVE_MARGIN * np.maximum(local, np.float32(anywhere))
+    return np.maximum(np.minimum(worst, np.float32(MAX_CUT_SIGMA)), np.float32(by_tail))
 
 
-def _peaks(significance: Image, cut: float) -> NDArray[np.intp]:
+def _peaks(significance: Image, cut: Image) -> NDArray[np.intp]:
     """Rows and columns of local maxima above the cut, (n, 2)."""
     highest = np.asarray(cv2.dilate(significance, np.ones((3, 3))))
     return np.argwhere((significance >= highest) & (significance > cut))
@@ -255,14 +265,24 @@ def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | Non
     peak = float(image[row, col])
     if claimed[row, col] or not measured[row, col] or peak <= 0:
         return None
-    base = min(max(peak - seed.excess, 0.0), 0.8 * peak)
+    if seed.excess < LEAST_EXCESS * peak:
+        return None
+    base = max(peak - seed.excess, 0.0)
     mask, top, left = flooded(image, row, col, base + HALF * (peak - base))
+    if _thickness(mask) > BLOCK_PX[seed.scale_px] * WINDOW_BLOCKS / 2:
+        return None  # no spot of this scale: its surroundings were part of it
     taken = claimed[top : top + mask.shape[0], left : left + mask.shape[1]]
     already = float(taken[mask].mean())
     taken |= mask
     if already > 0.5:
         return None
     return Spot(seed.significance, row, col, seed.scale_px, seed.plane, peak, base, top, left, mask)
+
+
+def _thickness(mask: Mask) -> float:
+    """Diameter of the largest disc inside a mask, px."""
+    padded = np.pad(mask, 1).astype(np.uint8)
+    return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
 
 
 def flooded(image: Image, row: int, col: int, level: float) -> tuple[Mask, int, int]:
