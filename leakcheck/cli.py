@@ -9,7 +9,7 @@ import shutil
 import sys
 import traceback
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -24,6 +24,7 @@ from leakcheck.errors import (
     EXIT_NOT_MEASURED,
     EXIT_TIGHT,
     LeakcheckError,
+    MeasurementError,
     UsageError,
 )
 from leakcheck.settings import Settings
@@ -139,7 +140,8 @@ def check(
         progress("Reading the photos")
         unlit, lit = read_photo(off), read_photo(on)
         shapes = _openings_on(lit, openings) if openings else None
-        result = measure(unlit, lit, shapes, settings=settings, progress=progress)
+        with _naming(off, on):
+            result = measure(unlit, lit, shapes, settings=settings, progress=progress)
     # What was found is on the screen before anything can go wrong with writing it.
     if not outputs.on_stdout:
         _show(result, quiet=quiet, lamps=lamps)
@@ -150,6 +152,18 @@ def check(
         outputs.write(result, on=lit, glow=result.glow)
     faulty = lamps and any(lamp.fault for lamp in result.lamps)
     return EXIT_TIGHT if result.tight and not faulty else EXIT_LEAKS
+
+
+@contextlib.contextmanager
+def _naming(*photos: Path) -> Iterator[None]:
+    """Put the photos' names before what a step could not do that knows its arrays alone."""
+    try:
+        yield
+    except MeasurementError as error:
+        if any(photo.name in str(error) for photo in photos):
+            raise
+        names = " and ".join(photo.name for photo in photos)
+        raise type(error)(f"{names}: {error}") from error
 
 
 def _openings_on(photo: Photo, path: Path) -> Openings:

@@ -124,6 +124,11 @@ def test_bad_input_is_one_sentence_and_leaves_nothing(folder, measure, capsys, a
 
 FAILURES = {
     "not measured": (RegistrationError("a.jpg and b.jpg do not line up."), 3, "do not line up."),
+    "not measured, unnamed": (
+        RegistrationError("the two photos do not line up"),
+        3,
+        "heron_off.png and heron_on.png: the two photos do not line up",
+    ),
     "no memory": (MemoryError(), 3, "memory is not enough"),
     "no memory in OpenCV": (cv2.error("(-4:Insufficient memory)"), 3, "memory is not enough"),
     "fault": (ValueError("one\ntwo"), 4, "ValueError: one two. Please report"),
