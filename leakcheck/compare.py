@@ -1,0 +1,490 @@
+"""Tests of one model before and after coats: what is gone, fainter, unchanged, brighter, new."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from leakcheck.coats import CoatsNeeded, Mean, coats_needed, density, robust_mean, stays
+from leakcheck.diagnose import Leak, SpotKind
+from leakcheck.errors import UsageError
+from leakcheck.forced import Amount, both_amounts, look_at, patch_of
+from leakcheck.lamp_changes import LampChange, lamp_changes
+from leakcheck.openings import Openings
+from leakcheck.places import Place, places_of
+from leakcheck.settings import Settings
+from leakcheck.shared_scale import Scale, ScaleName, shared_scale
+from leakcheck.stages import Pair, Points, Stage, checked_stages, inside, way
+
+State = Literal["gone", "fainter", "unchanged", "brighter", "new", "cannot tell"]
+
+SEEN_SIGMA = 3.0  # at a place that is known: one in a thousand by chance
+UNCHANGED = 0.09  # density, a fifth of the light: less is within what two poses differ by
+SURE_SIGMA = 2.0  # standard errors that a change must be above none
+ROUGH = 0.2  # density; where the error is larger, "unchanged" would say too much
+HALVED = 0.5  # of the light: what is certainly less than that may be called gone
+LESS = 0.8  # of the light: what is certainly less than that is fainter
+FAINT_SHARE = 0.5  # of what people notice: what is found nowhere and below it counts as gone
+BROAD_PX = 16.0  # frame px: wider than the surroundings that a spot is compared with
+LIMIT_SIGMA = 6.0  # significance that a check asks of a spot, about
+POSE_SHARE = 0.04  # of the light: surfaces seen from elsewhere, apertures a little off
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """A leak as one test shows it, in pixels of that test's lights-on photo."""
+
+    found: bool  # by the check itself; else it was measured where the other test shows it
+    number: int | None  # in that test's own list
+    x: float
+    y: float
+    outline: Points  # (n, 2)
+    glow_px: float
+    level: float | None  # of the median window
+    contrast: float  # added / room light on the same surface
+
+
+@dataclass(frozen=True)
+class Step:
+    """A leak's light in one stage, on the scale of the first one."""
+
+    stage: str
+    coats: int  # since the first stage
+    contrast: float | None  # None: hidden, outside, or not measurable there
+    error: float | None
+    limit: float | None  # what would have been seen at this place
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """One place of the model from the first test to the last."""
+
+    number: int
+    kind: SpotKind
+    where: str
+    state: State
+    before: Side | None
+    after: Side | None
+    density: float | None  # log10(before / after) over all coats between
+    density_error: float | None
+    density_at_least: bool  # nothing is left to be measured: the true density is higher
+    ratio: float | None  # after / before
+    stops: float | None  # log2 of it
+    scale: ScaleName  # what the two tests were compared by
+    per_coat: float | None
+    coats_needed: int | None  # None: not known, or paint will not do it
+    coats_needed_range: tuple[int, int | None] | None
+    paint_will_not_close: bool  # its density stays near zero while others fall
+    advice: str
+    caution: str
+    course: tuple[Step, ...]
+    reason: str  # of "cannot tell", in words; else empty
+
+    @property
+    def open(self) -> bool:
+        """Whether a leak is left, or may be."""
+        return self.state != "gone"
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """Two or more tests of one model."""
+
+    stages: tuple[Stage, ...]
+    coats: int  # between one stage and the next
+    changes: tuple[Change, ...]  # strongest now first
+    scale: Scale  # between the first and the last stage
+    per_coat: Mean | None  # density of a coat on this model
+    lamps: tuple[LampChange, ...]  # openings that changed
+    noticeable: float
+    warnings: tuple[str, ...]
+
+    @property
+    def closed(self) -> bool:
+        """True where nothing is left."""
+        return not any(change.open for change in self.changes) and self.stages[-1].check.tight
+
+    def count(self, state: State) -> int:
+        """How many leaks have a state."""
+        return Counter(change.state for change in self.changes)[state]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The result as it goes into the JSON file."""
+        from leakcheck.report.compare_json import comparison_to_dict
+
+        return comparison_to_dict(self)
+
+
+def compare(
+    pairs: Sequence[Pair],
+    openings: Openings | None = None,
+    *,
+    base: int = 0,
+    coats: int = 1,
+    scale: ScaleName | None = None,
+    settings: Settings = Settings(),  # noqa: B008  it is frozen
+    progress: Callable[[str], None] = lambda _: None,
+) -> Comparison:
+    """Check every stage and follow each leak from the first to the last.
+
+    Args:
+        pairs: the stages in order, two or more.
+        openings: where light may leave, on the lights-on photo of pair `base`.
+        base: see `openings`.
+        coats: of paint between one stage and the next, 1 or more.
+        scale: what to compare light by; None: what suits the photos.
+        settings: for every check.
+        progress: told what is being done.
+    Raises:
+        UsageError: fewer than two stages or no coat between them.
+        MeasurementError: a pair cannot be measured or two stages cannot be laid onto each other.
+    """
+    if coats < 1:
+        raise UsageError(f"--coats must be 1 or more, got {coats}.")
+    stages = checked_stages(pairs, openings, base=base, settings=settings, progress=progress)
+    progress("Comparing")
+    return compared(stages, coats=coats, scale=scale, settings=settings)
+
+
+def compared(
+    stages: tuple[Stage, ...],
+    *,
+    coats: int = 1,
+    scale: ScaleName | None = None,
+    settings: Settings = Settings(),  # noqa: B008  it is frozen
+) -> Comparison:
+    """What `compare` says of stages that are checked already."""
+    scales = [shared_scale(stages, 0, k, wanted=scale) for k in range(1, len(stages))]
+    rooms = [0.0, *(each.room for each in scales)]
+    last = scales[-1]
+    found = []
+    for place in places_of(stages):
+        course = _course(stages, place, rooms, coats)
+        judged = _judged(course[0], course[-1], place, stages, last.error, settings)
+        if judged is not None:
+            found.append((place, course, judged))
+    total = coats * (len(stages) - 1)
+    falls = [
+        (j.density / total, math.hypot(j.error or 0.0, last.error) / total)
+        for _, _, j in found
+        if j.density is not None and not j.at_least and j.state in ("fainter", "unchanged")
+    ]
+    mean = robust_mean([value for value, _ in falls], [error for _, error in falls])
+    every = [j.density / total for _, _, j in found if j.density is not None]
+    found.sort(key=lambda item: (item[2].state == "gone", -(item[1][-1].contrast or 0.0)))
+    changes = tuple(
+        _change(stages, k, *item, last, total, mean, every, settings)
+        for k, item in enumerate(found, start=1)
+    )
+    return Comparison(
+        stages=stages,
+        coats=coats,
+        changes=changes,
+        scale=last,
+        per_coat=mean,
+        lamps=lamp_changes(stages[0], stages[-1]),
+        noticeable=settings.noticeable_contrast,
+        warnings=_warnings(stages, scales),
+    )
+
+
+def _course(
+    stages: Sequence[Stage], place: Place, rooms: Sequence[float], coats: int
+) -> tuple[Step, ...]:
+    """A place measured in every stage, found there or not."""
+    steps = []
+    for k, stage in enumerate(stages):
+        measured = _measured(stages, place, k)
+        factor = 10 ** (rooms[k])
+        contrast, error = (None, None) if measured is None else measured
+        steps.append(
+            Step(
+                stage=stage.name,
+                coats=coats * k,
+                contrast=None if contrast is None else contrast * factor,
+                error=None if error is None else error * factor,
+                limit=None if error is None else SEEN_SIGMA * error * factor,
+            )
+        )
+    return tuple(steps)
+
+
+def _measured(stages: Sequence[Stage], place: Place, k: int) -> tuple[float, float] | None:
+    """Contrast of a place in a stage and its error, in units in which the finder's own holds."""
+    finder = stages[place.finder]
+    images, own = stages[k].check.images, finder.check.images
+    assert images is not None, "a fresh check keeps its images"
+    assert own is not None, "a fresh check keeps its images"
+    outline = place.leak.outline
+    patch = patch_of(outline, scale=own.scale)
+    first = look_at(patch, own, moved=None, others=_others(finder, place.leaks[place.finder]))
+    if k == place.finder:
+        pair = both_amounts(patch, first, first, search_px=0.0)
+    else:
+        moved = way(stages, place.finder, k)
+        if moved is not None and not inside(stages[k], moved(outline)):
+            return None
+        second = look_at(patch, images, moved=moved, others=_others(stages[k], place.leaks[k]))
+        slack = math.hypot(stages[k].slack_px, finder.slack_px) / own.scale
+        pair = both_amounts(patch, first, second, search_px=0.0 if moved is None else 1 + 2 * slack)
+    if pair is None or pair[0].contrast <= 0:
+        return None
+    # A coloured leak may add nothing to luminance that can be told: its own units stay then.
+    unit = max(place.leak.contrast / pair[0].contrast, 0.0) or 1.0
+    floor = _unevenness(place.leak, stages[k], images.scale)
+    return pair[1].contrast * unit, max(pair[1].sigma * unit, floor)
+
+
+def _unevenness(leak: Leak, stage: Stage, scale: int) -> float:
+    """What a broad place may add in a test without any leak: surfaces are matched only so well."""
+    if leak.width_px < BROAD_PX * scale:
+        return 0.0
+    contrast = stage.check.limit.broad_far.contrast
+    return contrast / LIMIT_SIGMA if math.isfinite(contrast) else 0.0
+
+
+def _others(stage: Stage, own: Leak | None) -> list[Points]:
+    """Outlines of all lights of a test but one."""
+    return [leak.outline for leak in (*stage.check.leaks, *stage.check.spill) if leak is not own]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What two measurements of one place say."""
+
+    state: State
+    density: float | None = None
+    error: float | None = None  # of the density, without the scale's
+    at_least: bool = False
+    reason: str = ""
+
+
+def _judged(
+    before: Step,
+    after: Step,
+    place: Place,
+    stages: Sequence[Stage],
+    scale_error: float,
+    settings: Settings,
+) -> Judged | None:
+    """The state of a place by what was measured there, never by detection alone.
+
+    Returns: None where neither test is sure of any light.
+    """
+    was, is_now = place.leaks[0], place.leaks[-1]
+    if before.contrast is None or after.contrast is None:
+        if was is None and is_now is None:
+            return None
+        name = stages[-1 if after.contrast is None else 0].name
+        return Judged("cannot tell", reason=f"the place cannot be measured in {name}")
+    b = Amount(before.contrast, before.error or 0.0)
+    a = Amount(after.contrast, after.error or 0.0)
+    return between(
+        b,
+        a,
+        found=(was is not None, is_now is not None),
+        scale_error=scale_error,
+        noticeable=settings.noticeable_contrast,
+    )
+
+
+def between(
+    before: Amount,
+    after: Amount,
+    *,
+    found: tuple[bool, bool],
+    scale_error: float,
+    noticeable: float,
+) -> Judged | None:
+    """The state by two amounts on one scale.
+
+    Args:
+        before, after: added / room light at one place.
+        found: whether the check of each test found a leak there.
+        scale_error: density that the common scale is uncertain by.
+        noticeable: contrast that people notice.
+    """
+    seen = [a.contrast > SEEN_SIGMA * a.sigma for a in (before, after)]
+    if not any(seen):
+        return None
+    if seen[0] and _nothing_left(after, seen[1], found[1], noticeable):
+        return _vanished(before, after, "gone", "fainter", scale_error)
+    if seen[1] and _nothing_left(before, seen[0], found[0], noticeable):
+        return _vanished(after, before, "new", "brighter", scale_error)
+    if not (seen[0] and seen[1]):
+        return _vanished(
+            *((before, after) if seen[0] else (after, before)),
+            *(("gone", "fainter") if seen[0] else ("new", "brighter")),
+            scale_error,
+        )
+    change = density(before.contrast, after.contrast)
+    error = _density_error(before, after)
+    total = math.hypot(error, scale_error)
+    if abs(change) >= max(UNCHANGED, SURE_SIGMA * total):
+        return Judged("fainter" if change > 0 else "brighter", change, error)
+    if total > ROUGH:
+        return Judged("cannot tell", change, error, reason="the light is too faint for both tests")
+    return Judged("unchanged", change, error)
+
+
+def _nothing_left(amount: Amount, seen: bool, found: bool, noticeable: float) -> bool:
+    """Nothing that a check would list or a person would notice."""
+    faint = amount.contrast < FAINT_SHARE * noticeable
+    return not found and (not seen or faint)
+
+
+def _vanished(
+    strong: Amount, weak: Amount, certain: State, likely: State, scale_error: float
+) -> Judged:
+    """A leak of which one test shows nothing: gone only if that test could have shown it."""
+    sign = 1.0 if certain == "gone" else -1.0
+    highest = max(weak.contrast, 0.0) + SURE_SIGMA * weak.sigma
+    highest *= 10 ** (SURE_SIGMA * scale_error)
+    bound = sign * density(strong.contrast, max(highest, 1e-6))
+    if weak.contrast > SEEN_SIGMA * weak.sigma:
+        value = sign * density(strong.contrast, weak.contrast)
+        return Judged(certain, value, _density_error(strong, weak))
+    if highest < HALVED * strong.contrast:
+        return Judged(certain, bound, None, at_least=True)
+    if highest < LESS * strong.contrast:
+        return Judged(likely, bound, None, at_least=True)
+    worse = "second" if certain == "gone" else "first"
+    return Judged(
+        "cannot tell", reason=f"the {worse} test could not have shown a leak as faint as this"
+    )
+
+
+def _density_error(one: Amount, two: Amount) -> float:
+    """Standard error of log10 of a ratio."""
+    parts = [math.hypot(a.sigma / a.contrast, POSE_SHARE) for a in (one, two)]
+    return math.hypot(*parts) / math.log(10)
+
+
+def _change(
+    stages: Sequence[Stage],
+    number: int,
+    place: Place,
+    course: tuple[Step, ...],
+    judged: Judged,
+    scale: Scale,
+    coats: int,
+    mean: Mean | None,
+    every: Sequence[float],
+    settings: Settings,
+) -> Change:
+    """A judged place in the words and numbers of a report."""
+    error = None if judged.error is None else math.hypot(judged.error, scale.error)
+    known = judged.density is not None and not judged.at_least
+    per_coat = judged.density / coats if known and judged.density is not None else None
+    left = course[-1].contrast if judged.state not in ("gone", "cannot tell") else None
+    own_error = (error or 0.0) / coats
+    others = list(every)
+    if per_coat is not None and judged.density is not None:
+        others.remove(judged.density / coats)
+    shut = (
+        judged.state in ("unchanged", "fainter")
+        and per_coat is not None
+        and stays(per_coat, own_error, others)
+    )
+    needed = None
+    if left is not None and not shut:
+        needed = _needed(left, judged.state, per_coat, own_error, mean, settings)
+    leak = place.leaks[-1] or place.leaks[0] or place.leak
+    return Change(
+        number=number,
+        kind=place.leak.kind,
+        where=leak.where,
+        state=judged.state,
+        before=None if judged.state == "new" else _side(stages, place, 0, course[0]),
+        after=None if judged.state == "gone" else _side(stages, place, len(stages) - 1, course[-1]),
+        density=judged.density if not judged.at_least else None,
+        density_error=error if not judged.at_least else None,
+        density_at_least=judged.at_least,
+        ratio=10**-judged.density if known and judged.density is not None else None,
+        stops=-judged.density / math.log10(2) if known and judged.density is not None else None,
+        scale=scale.by,
+        per_coat=per_coat,
+        coats_needed=0 if judged.state == "gone" else needed.likely if needed else None,
+        coats_needed_range=(needed.least, needed.most) if needed else None,
+        paint_will_not_close=shut,
+        advice=_advice(leak, judged.state, shut),
+        caution="" if judged.state == "gone" else leak.caution,
+        course=course,
+        reason=judged.reason,
+    )
+
+
+def _needed(
+    left: float,
+    state: State,
+    per_coat: float | None,
+    error: float,
+    mean: Mean | None,
+    settings: Settings,
+) -> CoatsNeeded | None:
+    """Coats still needed by a leak's own density; by the model's where it has none of its own."""
+    noticeable = settings.noticeable_contrast
+    if state in ("fainter", "unchanged") and per_coat is not None and per_coat > 0:
+        return coats_needed(left, per_coat, error, noticeable=noticeable)
+    if mean is not None:
+        return coats_needed(left, mean.value, mean.error, noticeable=noticeable)
+    return coats_needed(left, 0.0, 0.0, noticeable=noticeable)
+
+
+def _advice(leak: Leak, state: State, shut: bool) -> str:
+    if state == "gone":
+        return ""
+    if shut:
+        return f"Paint will not close this one: it is a hole or a joint. {_without_paint(leak)}"
+    return leak.advice
+
+
+def _without_paint(leak: Leak) -> str:
+    if leak.kind == "seam leak":
+        return "Press the joint, or put filler or a backing strip behind it."
+    return "Put foil tape or a piece of plastic behind it, or filler into it."
+
+
+def _side(stages: Sequence[Stage], place: Place, k: int, step: Step) -> Side | None:
+    """A place as one stage shows it; None where it is hidden or outside."""
+    leak = place.leaks[k]
+    if leak is not None:
+        return Side(
+            True, leak.number, leak.x, leak.y, leak.outline, leak.glow_px, leak.level, leak.contrast
+        )
+    if step.contrast is None:
+        return None
+    moved = way(stages, place.finder, k)
+    source = place.leak
+    outline = source.outline if moved is None else moved(source.outline)
+    centre = np.array([[source.x, source.y]])
+    x, y = (centre if moved is None else moved(centre))[0]
+    share = max(step.contrast, 0.0) / max(source.contrast, 1e-9)
+    grown = 1.0 if moved is None else _area_ratio(source.outline, outline)
+    return Side(
+        False,
+        None,
+        float(x),
+        float(y),
+        outline,
+        source.glow_px * share * grown,
+        None if source.level is None else source.level * share,
+        max(step.contrast, 0.0),
+    )
+
+
+def _area_ratio(before: Points, after: Points) -> float:
+    """Area of an outline after / before it was moved, from its extent where it is a line."""
+    sizes = [float(np.prod(np.ptp(points, axis=0) + 1)) for points in (before, after)]
+    return sizes[1] / sizes[0]
+
+
+def _warnings(stages: Sequence[Stage], scales: Sequence[Scale]) -> tuple[str, ...]:
+    said = [sentence for each in scales for sentence in each.warnings]
+    said += [f"{stage.name}: {sentence}" for stage in stages for sentence in stage.check.warnings]
+    return tuple(dict.fromkeys(said))
