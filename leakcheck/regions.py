@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,6 +18,8 @@ MAX_GROWTH = 14.0  # extent / core; a Gaussian glow has 3.3, a thin line less th
 NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
 DARK = 3e-4  # linear light under which a surface's own light is not known
+FINE_SCALE_PX = 2.0  # scales whose surroundings are taken close by
+PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
 LINE_PX = 13  # width up to which something dark is a line or crevice
 AROUND_GAP_PX, AROUND_GAP = 15.0, 0.7  # surroundings begin so far out, or so many thicknesses
 AROUND_PX = 45.0  # and reach so much further
@@ -102,17 +104,18 @@ def measure_region(
         image: (rows, cols), the smoothed residual that the core was grown in.
         fine: (rows, cols), luminance residual smoothed by one pixel.
     """
+    around = _surroundings(spot, residual, ground, image, fine)
+    spot = replace(spot, base=min(around.pop("base"), 0.8 * spot.peak))
     mask, top, left, growth = _extent(spot, residual, image)
     rows, cols = np.nonzero(mask)
     rows, cols = rows + top, cols + left
-    base = spot.base if spot.plane == "luminance" else 0.0
+    base = _pedestal(mask, top, left, residual, spot)
     added = residual.luminance[rows, cols] - base
     surface = np.maximum(ground.unlit[rows, cols], DARK)
     weight = np.maximum(fine[rows, cols] - base, 0) + 1e-9
     length, width = _axes(cols, rows, weight)
     core = _box(spot.mask, spot.top, spot.left)
     core_light = residual.light[core][spot.mask].mean(axis=0)
-    around = _surroundings(spot, residual, ground, image, fine)
     return Region(
         spot=spot,
         mask=mask,
@@ -130,6 +133,21 @@ def measure_region(
         growth=growth,
         **around,
     )
+
+
+def _pedestal(mask: Mask, top: int, left: int, residual: Residual, spot: Spot) -> float:
+    """Light just outside an extent, luminance: what lies under the leak as well."""
+    pad = PEDESTAL_PX[1] + 1
+    rows, cols = residual.luminance.shape
+    y0, x0 = max(top - pad, 0), max(left - pad, 0)
+    y1, x1 = min(top + mask.shape[0] + pad, rows), min(left + mask.shape[1] + pad, cols)
+    inside = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    inside[_box(mask, top - y0, left - x0)] = mask
+    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+    ring = (away > PEDESTAL_PX[0]) & (away <= PEDESTAL_PX[1]) & residual.measured[y0:y1, x0:x1]
+    values = residual.luminance[y0:y1, x0:x1][ring]
+    highest = 0.5 * spot.peak if spot.plane == "luminance" else np.inf
+    return float(np.clip(np.median(values), 0.0, highest)) if len(values) else 0.0
 
 
 def region_of_mask(
@@ -252,7 +270,11 @@ def _surroundings(
     steep = slope(np.ascontiguousarray(image[window]))[border]
     on_edge = ground.edge[window][border] > EDGE_SHARE
     own_surface = float(np.median(surface[core]))
+    fine_spot = spot.scale_px <= FINE_SCALE_PX
+    ground_ring = (away > 4) & (away < 12) & measured if fine_spot else around
+    level = image[window][ground_ring]
     return {
+        "base": max(float(np.median(level)), 0.0) if len(level) >= MIN_AROUND else spot.base,
         "isolation": _isolation(ratio[around], own),
         "edge_share": float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9)),
         "step": abs(float(np.log(own_surface / np.median(surface[beside]))))

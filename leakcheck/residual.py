@@ -21,6 +21,7 @@ from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
 
 EDGE_PX = 4  # next to an opening the lens's blur decides, not a leak
+TOUCH_PX = 2  # an outline is drawn no better than that
 HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
 SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
 STILL_PX = 0.02  # what a photo that needed no moving may still be off by
@@ -69,7 +70,9 @@ def residual_light(
     Raises: ExposureError where the photos cannot be compared.
     """
     usable = overlap & ~unlit_clipped & ~lit_clipped
-    sources = openings | (lit_clipped & ~unlit_clipped)
+    new_clipped = lit_clipped & ~unlit_clipped & overlap
+    sources = openings | new_clipped
+    blind = openings | (new_clipped & _touching(new_clipped, openings))
     gain = rough_gain(unlit, lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
     source = scattering_light(lit, unlit * gain, sources)
     match = match_exposure(unlit, lit, source, sources=sources, usable=usable)
@@ -81,7 +84,8 @@ def residual_light(
     )
     halo += near
     light = added - halo
-    measured = usable & ~grown(sources, EDGE_PX)
+    # A leak as bright as to clip is a leak all the same: only its level is not known.
+    measured = (usable | new_clipped) & ~grown(blind, EDGE_PX)
     if inside is not None:
         measured &= inside
     bare_luminance, near_luminance = luminance(bare), luminance(near)
@@ -103,6 +107,15 @@ def residual_light(
         match=match,
         flare_share=float(halo[overlap].sum()) / total if total > 0 else 0.0,
     )
+
+
+def _touching(clipped: Mask, openings: Mask) -> Mask:
+    """True in clipped areas that reach an opening: they are its own overflow."""
+    count, labels = cv2.connectedComponents(clipped.astype(np.uint8), connectivity=8)
+    touching = np.zeros(count, np.bool_)
+    touching[np.unique(labels[grown(openings, TOUCH_PX) & clipped])] = True
+    touching[0] = False
+    return np.asarray(touching[labels])
 
 
 def _rough_noise(added: Image) -> float:

@@ -8,6 +8,7 @@ for its own signs. The bounds were found on drawn and rendered pairs (no publish
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from leakcheck.diagnose import LeakKind, Surroundings, kind_of
@@ -30,6 +31,8 @@ TINY_SIDE_GLOW_ALONE = 0.6
 EDGE_COST = 1.5  # for a border that lies wholly on edges of the surface
 PINHOLE_EDGE_FROM, PINHOLE_EDGE_COST = 0.7, 5.0  # a pinhole beside an edge is something lit
 STEP_FROM, STEP_COST = 0.3, 0.5  # a region on a surface of its own is something lit
+STRIP_FROM, STRIP_COST = 1.5, 1.0  # a broad strip, log of length / width, is a lit deck
+SEAM_STEP_COST = 2.0
 LINE_FROM, LINE_COST = 0.12, 8.0  # light in a crevice that is dark without it
 HALO_FROM, HALO_COST = 0.7, 1.0  # what is left where more was taken off as halo
 
@@ -74,12 +77,15 @@ def evidence(region: Region, kind: LeakKind) -> float:
     """
     value = region.isolation - ALONE[kind]
     value -= HALO_COST * max(region.halo_ratio - HALO_FROM, 0.0)
+    value -= LINE_COST * max(region.dark_line - LINE_FROM, 0.0)
     if kind == "pinhole":
         return value - PINHOLE_EDGE_COST * max(region.edge_share - PINHOLE_EDGE_FROM, 0.0)
     if kind == "seam leak":
-        return value - LINE_COST * max(region.dark_line - LINE_FROM, 0.0)
+        return value - SEAM_STEP_COST * max(region.step - STEP_FROM, 0.0)
     if kind == "side glow":
         tiny = region.width < TINY_SIDE_GLOW_PX
         return value - (TINY_SIDE_GLOW_ALONE - ALONE[kind] if tiny else 0.0)
     value -= EDGE_COST * region.edge_share**2
+    stretch = math.log(max(region.length / max(region.width, 1.0), 1.0))
+    value -= STRIP_COST * max(stretch - STRIP_FROM, 0.0)
     return value - STEP_COST * max(region.step - STEP_FROM, 0.0)
