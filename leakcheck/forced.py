@@ -28,8 +28,7 @@ MIN_RING = 25  # pixels; fewer do not fix a plane
 TUKEY = 4.7  # spreads at which a pixel of the ring has no say (95 % efficient on noise)
 DARK = 3e-4  # linear light under which a surface's own light is not known
 MIN_MEASURED = 0.4  # share of the place's weight that both tests must have measured
-SHAPE_PX = 1.5  # frame px: a leak's own shape, smoothed so that noise does not weigh itself
-FLOOR_SHARE = 0.25  # of the strongest weight: what the outline says beside the shape
+SHAPE_PX = 2.0  # frame px: a leak's own shape, smoothed so that noise does not weigh itself
 MIN_FIT = 0.6  # share of an aperture beside the leak that must lie on measured ring
 SHIFT_SIGMA = 6.0  # significance from which a leak itself tells where it lies
 MIN_ROOM = 2.0  # apertures that fit beside the leak; fewer tell no spread
@@ -136,7 +135,11 @@ def both_amounts(
     """
     known, ring = first.known & second.known, first.free & second.free
     plane = _best_plane(patch, first)
-    weight = _weight(patch, first, plane)
+    if float((patch.weight * known).sum()) < MIN_MEASURED * float(
+        (patch.weight * first.known).sum()
+    ):
+        return None
+    weight = _weight(patch, first, plane, known)
     one = _amount(weight, first, plane, known, ring)
     two = _amount(weight, second, plane, known, ring)
     if one is None or two is None:
@@ -146,24 +149,26 @@ def both_amounts(
     return one, two
 
 
-def _weight(patch: Patch, look: Look, plane: int) -> Image:
-    """Weights of a place's pixels: where it shines in the test that found it, and can be measured.
+def _weight(patch: Patch, look: Look, plane: int, known: Mask) -> Image:
+    """Weights of a place's pixels: where the leak shines in the test that found it, its core most.
 
-    Dark surfaces count for little: added / room light means little where there is hardly any.
+    What lies beside the core may be spill on a rail, or another leak's. Dark surfaces count for
+    little: added / room light means little where there is hardly any.
     """
+    inside = patch.weight * known
     light = look.ratio[plane] - _ground(look.ratio[plane], look.free)
-    inside = patch.weight * look.known
-    shape = np.maximum(blurred(light * look.known, SHAPE_PX), 0)
+    shape = np.maximum(blurred(light * known, SHAPE_PX), 0)
     top = float((shape * inside).max())
-    shape = FLOOR_SHARE + shape / top if top > 0 else np.ones_like(light)
-    return np.asarray(inside * shape * look.surface[plane], np.float32)
+    core = np.square(shape / top) if top > 0 else np.ones_like(shape)
+    return np.asarray(inside * core * look.surface[plane], np.float32)
 
 
 def _best_plane(patch: Patch, look: Look) -> int:
     """The colour that the leak stands out in: luminance unless another is plainly better."""
     strength = []
     for plane in range(len(look.ratio)):
-        found = _amount(_weight(patch, look, plane), look, plane, look.known, look.free)
+        weight = _weight(patch, look, plane, look.known)
+        found = _amount(weight, look, plane, look.known, look.free)
         strength.append(found.contrast / found.sigma if found else 0.0)
     best = int(np.argmax(strength))
     return best if strength[best] > OTHER_PLANE * strength[0] else 0
@@ -190,7 +195,7 @@ def _amount(weight: Image, look: Look, plane: int, known: Mask, ring: Mask) -> A
     """Weighted mean over the surroundings' own; None where too little was measured."""
     on = weight * known
     total = float(on.sum())
-    if total <= 0 or total < MIN_MEASURED * float(weight.sum()):
+    if total <= 0:
         return None
     noise = look.noise[plane]
     ratio = look.ratio[plane] - _ground(look.ratio[plane], ring)
