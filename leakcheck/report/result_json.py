@@ -48,10 +48,10 @@ def check_to_dict(check: Check) -> dict[str, Any]:
         "verdict_text": verdict(check),
         "lamps_text": lamps_verdict(check),
         "colour_note": CAMERA_NOTE,
-        "photos": {"off": _plain(check.off, "off"), "on": _plain(check.on, "on")},
-        "lamps": [{**_plain(lamp, "lamp"), "fault": lamp.fault} for lamp in check.lamps],
+        "photos": {"off": plain(check.off, "off"), "on": plain(check.on, "on")},
+        "lamps": [{**plain(lamp, "lamp"), "fault": lamp.fault} for lamp in check.lamps],
         **{
-            field.name: _plain(getattr(check, field.name), field.name)
+            field.name: plain(getattr(check, field.name), field.name)
             for field in fields(check)
             if field.name not in _LEFT_OUT
         },
@@ -70,15 +70,15 @@ def schema() -> dict[str, Any]:
     return loaded
 
 
-def _plain(value: Any, name: str) -> Any:
+def plain(value: Any, name: str) -> Any:
     """One value of a result for JSON; `name` is its field and decides the rounding."""
     if is_dataclass(value):
         inner = {field.name: getattr(value, field.name) for field in fields(value)}
-        return {key: _plain(v, name if name in _ONE_NAME else key) for key, v in inner.items()}
+        return {key: plain(v, name if name in _ONE_NAME else key) for key, v in inner.items()}
     if isinstance(value, np.ndarray | np.generic):
-        return _plain(value.tolist(), name)
+        return plain(value.tolist(), name)
     if isinstance(value, list | tuple):
-        return [_plain(item, name) for item in value]
+        return [plain(item, name) for item in value]
     if isinstance(value, float):
         return rounded(value, name)
     if isinstance(value, datetime):

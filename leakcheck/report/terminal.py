@@ -45,7 +45,7 @@ TAPE_TEST = (
 
 
 # Rules of hyphens: they survive every locale, log file and forum.
-_RULE_UNDER_HEADS = box.Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
+RULE_UNDER_HEADS = box.Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
 
 
 def check_text(check: Check, *, width: int = 80, colour: bool = False) -> str:
@@ -56,32 +56,33 @@ def check_text(check: Check, *, width: int = 80, colour: bool = False) -> str:
         width: columns to stay within.
         colour: ANSI colours may be used.
     """
-    console = _console(width=width, colour=colour)
+    console = plain_console(width=width, colour=colour)
     _print_verdict(console, check)
     if check.lamps:
         _print_lamps_verdict(console, check)
     _print_leaks(console, check)
     _print_what_to_do(console, check.leaks)
     _print_lamps(console, check.lamps)
-    _print_list(console, "Take care", cautions([*check.leaks, *lamp_table.faulty(check.lamps)]))
+    print_list(console, "Take care", cautions([*check.leaks, *lamp_table.faulty(check.lamps)]))
     _print_spill(console, check.spill)
     _print_likely_openings(console, check.likely_openings)
     _print_limit(console, check)
-    _print_list(console, "For better photos", check.photo_tips)
+    print_list(console, "For better photos", check.photo_tips)
     _print_measured(console, check)
-    return _text_of(console)
+    return text_of(console)
 
 
 def verdict_text(check: Check, *, lamps: bool = False, colour: bool = False) -> str:
     """The verdict alone, on one line; with `lamps` a second line for that on the openings."""
-    console = _console(width=10_000, colour=colour)
+    console = plain_console(width=10_000, colour=colour)
     _print_verdict(console, check)
     if lamps:
         _print_lamps_verdict(console, check)
-    return _text_of(console)
+    return text_of(console)
 
 
-def _console(*, width: int, colour: bool) -> Console:
+def plain_console(*, width: int, colour: bool) -> Console:
+    """A console that prints into a text, the same in every locale and terminal."""
     return Console(
         file=io.StringIO(),
         width=width,
@@ -96,7 +97,7 @@ def _console(*, width: int, colour: bool) -> Console:
     )
 
 
-def _text_of(console: Console) -> str:
+def text_of(console: Console) -> str:
     """What was printed, without the blanks that tables leave at the end of lines."""
     assert isinstance(console.file, io.StringIO)
     return "\n".join(line.rstrip() for line in console.file.getvalue().splitlines()) + "\n"
@@ -115,7 +116,8 @@ def _print_lamps_verdict(console: Console, check: Check) -> None:
     console.print(text)
 
 
-def _heading(console: Console, text: str) -> None:
+def heading(console: Console, text: str) -> None:
+    """An empty line and a bold one."""
     console.print()
     console.print(Text(text, style="bold"))
 
@@ -124,7 +126,7 @@ def _print_leaks(console: Console, check: Check) -> None:
     """The table of leaks, a row each."""
     if not check.leaks:
         return
-    table = Table(box=_RULE_UNDER_HEADS, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+    table = Table(box=RULE_UNDER_HEADS, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("No", justify="right", no_wrap=True)
     table.add_column("Kind", no_wrap=True)
     table.add_column("Where", ratio=1, overflow="fold")
@@ -166,22 +168,22 @@ def _print_what_to_do(console: Console, leaks: Sequence[Leak]) -> None:
     """Advice and cautions, each once, however many leaks they are for."""
     if not leaks:
         return
-    _heading(console, "What to do")
+    heading(console, "What to do")
     doubtful = [leak.number for leak in leaks if leak.doubtful]
     rows = [(number_list(numbers), advice) for numbers, advice in by_advice(leaks)]
     if doubtful:
         rows.insert(0, (number_list(doubtful), f"First the tape test: {TAPE_TEST}"))
-    _print_rows(console, rows)
+    print_rows(console, rows)
 
 
 def _print_lamps(console: Console, lamps: Sequence[Lamp]) -> None:
     """The openings with which something is wrong, a row each; the others in a sentence."""
     if not lamps:
         return
-    _heading(console, "The openings themselves")
+    heading(console, "The openings themselves")
     rows = lamp_table.table_rows(lamps)
     if rows:
-        table = Table(box=_RULE_UNDER_HEADS, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+        table = Table(box=RULE_UNDER_HEADS, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
         table.add_column(lamp_table.HEADS[0], overflow="fold", max_width=24)
         table.add_column(lamp_table.HEADS[1], ratio=1, overflow="fold")
         for head in lamp_table.HEADS[2:4]:
@@ -197,22 +199,22 @@ def _print_lamps(console: Console, lamps: Sequence[Lamp]) -> None:
         console.print(
             Padding(Text(f"{lamp_table.LEGEND} {CAMERA_NOTE}", style="dim"), (1, 2, 0, 2))
         )
-        _heading(console, "What to do about them")
-        _print_rows(console, lamp_table.advice_rows(lamps))
+        heading(console, "What to do about them")
+        print_rows(console, lamp_table.advice_rows(lamps))
 
 
 def _print_spill(console: Console, spill: Sequence[Leak]) -> None:
     if not spill:
         return
-    _heading(console, "Spill: light of the openings on other surfaces, not counted as leaks")
-    _print_rows(console, _side_rows(spill, "S"))
+    heading(console, "Spill: light of the openings on other surfaces, not counted as leaks")
+    print_rows(console, _side_rows(spill, "S"))
 
 
 def _print_likely_openings(console: Console, likely: Sequence[Leak]) -> None:
     if not likely:
         return
-    _heading(console, "Likely openings: bright and sharp-edged like windows, not counted as leaks")
-    _print_rows(console, _side_rows(likely, "O"))
+    heading(console, "Likely openings: bright and sharp-edged like windows, not counted as leaks")
+    print_rows(console, _side_rows(likely, "O"))
     console.print(
         Text(
             "Write them down with --save-openings FILE.svg, correct the file in a drawing"
@@ -239,7 +241,7 @@ def _side_rows(leaks: Sequence[Leak], letter: str) -> list[tuple[str, str]]:
 def _print_limit(console: Console, check: Check) -> None:
     """The weakest leak that would have shown: without it "tight" says nothing."""
     limit = check.limit
-    _heading(console, "The faintest leak that would have shown")
+    heading(console, "The faintest leak that would have shown")
     near = f"within {near_distance(check)} of one"
     rows = [
         ("pinhole", "far from lit windows", faintest(limit.pinhole_far)),
@@ -249,7 +251,7 @@ def _print_limit(console: Console, check: Check) -> None:
     ]
     if check.window_level is None:  # nothing is lit, so nothing is near it
         rows = [(size, "", light) for size, _, light in rows[::2]]
-    _print_rows(console, rows)
+    print_rows(console, rows)
     reason = LIMITS.get(limit.limited_by, limit.limited_by)
     text = f"What limited it: {reason}."
     if limit.blind_share > 0:
@@ -260,7 +262,7 @@ def _print_limit(console: Console, check: Check) -> None:
 def _print_measured(console: Console, check: Check) -> None:
     """What one needs to doubt the result."""
     registration = check.registration
-    _heading(console, "How it was measured")
+    heading(console, "How it was measured")
     gain = sum(check.exposure.gain) / 3
     text = (
         f"The photos line up to {registration.residual_px:.1f} px at {registration.points:,}"
@@ -278,14 +280,15 @@ def _counted_openings(check: Check) -> str:
     return f"Openings left out: {shapes}" + (f", ignored areas: {ignored}" if ignored else "")
 
 
-def _print_list(console: Console, heading: str, sentences: Iterable[str]) -> None:
+def print_list(console: Console, heading: str, sentences: Iterable[str]) -> None:
+    """Sentences under a heading; nothing where there are none."""
     rows = [("-", printable(sentence)) for sentence in sentences]
     if rows:
-        _heading(console, heading)
-        _print_rows(console, rows)
+        heading(console, heading)
+        print_rows(console, rows)
 
 
-def _print_rows(console: Console, rows: Sequence[Sequence[str]]) -> None:
+def print_rows(console: Console, rows: Sequence[Sequence[str]]) -> None:
     """Rows of short cells and one long one that wraps beside them."""
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
     for _ in rows[0][:-1]:
