@@ -280,11 +280,11 @@ def _counted_openings(check: Check) -> str:
     return f"Openings left out: {shapes}" + (f", ignored areas: {ignored}" if ignored else "")
 
 
-def print_list(console: Console, heading: str, sentences: Iterable[str]) -> None:
+def print_list(console: Console, title: str, sentences: Iterable[str]) -> None:
     """Sentences under a heading; nothing where there are none."""
     rows = [("-", printable(sentence)) for sentence in sentences]
     if rows:
-        heading(console, heading)
+        heading(console, title)
         print_rows(console, rows)
 
 
