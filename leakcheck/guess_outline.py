@@ -1,0 +1,296 @@
+"""Areas of new light that end sharply, and where exactly they end.
+
+Guessing the openings starts here: a lamp's light ends within a pixel or two at the edge of an
+opening, while what glows through a wall, falls on a surface or is scattered fades away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+
+from leakcheck.exposure import rough_gain
+from leakcheck.light import blurred, slope
+from leakcheck.photo import Image, Mask
+
+# All lengths in frame px.
+MOAT_PX = 5  # an area ends where something much brighter is so near
+MOAT_SHARE = 0.4  # of that; half would cut domed lamps short
+TOP_QUANTILE = 0.9995  # of added light: something of the brightest openings
+CORE_SHARE = 0.12  # of that; a leak is usually fainter, an opening seldom
+FLOOR_SHARE = 0.04  # of that; what is fainter belongs to no opening
+CORE_SIGMA, FLOOR_SIGMA = 12.0, 6.0  # the same in units of the noise, for bright rooms
+LEAST_ADDED = 0.004  # linear light; a pair with less new light has no lit opening
+SAMPLE_STEP = 3  # every third pixel tells noise and brightest well enough
+MIN_AREA_PX = 6
+MIN_PIECE = 0.02  # area / largest piece of the same area
+NEAR_PX = 12  # surroundings that are cut out with an area
+HALF = 0.5  # of its own level: there a blurred edge has its place, however blurred
+GROW_PX = 2  # an edge is so near to where the moat put it
+COLOURED = 0.15  # share of the brightest channel from which a channel tells the outline
+CLIPPED_SHARE = 0.25  # clipped share of an area from which another channel is asked
+ALL_CLIPPED = 0.6  # clipped share from which no half level exists
+PART_CLIPPED = 0.3  # clipped share from which an outline is too wide
+CLIPPED_END = 0.9  # of the clipped level: where a clipped area ends
+RING_PX = (2.5, 6.0)  # surroundings of an area that tell whether its light ends
+CRISP = 0.3  # light in the ring / inside; above, an area is searched for what is crisp in it
+SOLID = 0.78  # area / area of its convex hull, below it is searched too
+BRIGHT_CORE = 0.6  # of the brightest: what is searched
+# How far blur widens what is clipped far beyond the scale; told by the unlit photo's edges.
+PULL_PX = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0)
+PULL_MOST = 0.35  # of an area's half width, so that small ones stay
+SAMPLE_AREA_PX, SAMPLE_HALF_PX = 60.0, 5.0  # areas large enough to tell it by
+SAMPLE_WEIGHT_PX = 400.0  # larger ones do not count more
+STEEPEST = 0.4  # per px; what is steeper is as sure
+AS_STEEP = 0.985  # of the steepest; of equals the innermost, as a rim lies around
+DARK = 0.002  # linear light under which a surface's own light is not known
+
+Window: TypeAlias = tuple[slice, slice]
+Planes: TypeAlias = tuple[Image, Image, Image]
+
+
+@dataclass(frozen=True, eq=False)
+class NewLight:
+    """The pair, ready to be searched; linear light, planes are red, green and blue."""
+
+    lit: Planes
+    unlit: Planes  # in the lit frame's exposure
+    added: Planes
+    clipped: tuple[Mask, Mask, Mask]
+    strongest: Image  # (rows, cols), brightest channel added, smoothed a little; 0: not measured
+    least: float  # what an opening adds at least in its brightest channel
+    floor: float  # less belongs to no opening
+    noise: float  # of a pixel of the strongest
+
+
+@dataclass(frozen=True, eq=False)
+class Area:
+    """An area of new light, in frame pixels."""
+
+    window: Window  # rows and columns of the frame that it was cut out of, surroundings included
+    mask: Mask  # in that window
+    channel: int = 0  # the colour that tells its outline
+    too_wide: bool = False  # clipped: blur has widened it
+
+
+def new_light(unlit: Image, lit: Image, *, lit_clipped: Mask, usable: Mask) -> NewLight:
+    """What the lamps added, roughly: exposure is matched by one gain per channel.
+
+    Args:
+        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
+        lit: (rows, cols, 3), linear light of the lights-on frame.
+        lit_clipped: (rows, cols, 3), True at the end of the lit frame's scale.
+        usable: (rows, cols), True where the unlit frame was measured.
+    Raises: ExposureError if too little shows in both.
+    """
+    ends = (lit_clipped[..., 0], lit_clipped[..., 1], lit_clipped[..., 2])
+    gain = rough_gain(unlit, lit, usable & ~(ends[0] | ends[1] | ends[2])).astype(np.float32)
+    red, green, blue = _planes(lit)
+    dark_red, dark_green, dark_blue = (p * g for p, g in zip(_planes(unlit), gain, strict=True))
+    added = (red - dark_red, green - dark_green, blue - dark_blue)
+    strongest = cv2.max(cv2.max(added[0], added[1]), added[2])
+    strongest = np.asarray(cv2.GaussianBlur(strongest, (3, 3), 0.5), np.float32)
+    strongest *= usable
+    few = np.ascontiguousarray(strongest[::SAMPLE_STEP, ::SAMPLE_STEP])
+    noise = 1.4826 * float(np.median(np.abs(few - cv2.blur(few, (3, 3))))) + 1e-6
+    top = float(np.quantile(few, TOP_QUANTILE))
+    return NewLight(
+        lit=(red, green, blue),
+        unlit=(dark_red, dark_green, dark_blue),
+        added=added,
+        clipped=ends,
+        strongest=strongest,
+        least=max(CORE_SHARE * top, CORE_SIGMA * noise, LEAST_ADDED),
+        floor=max(FLOOR_SHARE * top, FLOOR_SIGMA * noise, LEAST_ADDED),
+        noise=noise,
+    )
+
+
+def _planes(image: Image) -> Planes:
+    red, green, blue = (np.asarray(plane, np.float32) for plane in cv2.split(image))
+    return red, green, blue
+
+
+def outlined_areas(light: NewLight) -> list[Area]:
+    """All areas of new light that may end sharply, each with its outline.
+
+    A pixel belongs to an area unless something much brighter is within a few pixels: this puts a
+    moat round whatever ends sharply, at its own half level, be it bright or dim.
+    """
+    strongest = light.strongest
+    around = np.asarray(cv2.dilate(strongest, np.ones((2 * MOAT_PX + 1,) * 2)))
+    inside = strongest > np.maximum(np.float32(MOAT_SHARE) * around, np.float32(light.floor))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(inside.astype(np.uint8), connectivity=4)
+    found: list[Area] = []
+    for label in np.unique(labels[inside & (strongest > light.least)]).tolist():
+        left, top, cols, rows, size = stats[label].tolist()
+        if size < MIN_AREA_PX:
+            continue
+        box = (slice(top, top + rows), slice(left, left + cols))
+        area = _cut(labels[box] == label, box, labels.shape)
+        free = (labels[area.window] == 0) | (labels[area.window] == label)
+        found += _outlined(area, free, light)
+    return _pulled_in(found, light)
+
+
+def _cut(mask: Mask, window: Window, shape: tuple[int, ...]) -> Area:
+    """An area with its surroundings, out of a mask that may be much larger than it."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    cols = np.flatnonzero(mask.any(axis=0))
+    inner, outer = [], []
+    for used, old, size in ((rows, window[0], shape[0]), (cols, window[1], shape[1])):
+        first, last = int(used[0]), int(used[-1]) + 1
+        start = max(old.start + first - NEAR_PX, 0)
+        stop = min(old.start + last + NEAR_PX, size)
+        outer.append(slice(start, stop))
+        inner.append((slice(first, last), slice(old.start + first - start, None)))
+    height, width = rows[-1] - rows[0] + 1, cols[-1] - cols[0] + 1
+    top, left = inner[0][1].start, inner[1][1].start
+    cut = np.zeros((outer[0].stop - outer[0].start, outer[1].stop - outer[1].start), bool)
+    cut[top : top + height, left : left + width] = mask[inner[0][0], inner[1][0]]
+    return Area((outer[0], outer[1]), cut)
+
+
+def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) -> list[Area]:
+    """An area's outline, at half its own level; what fades is searched once for crisp parts.
+
+    Args:
+        area: roughly.
+        free: (rows, cols) of its window, True where no other area is.
+        light: of the pair.
+        again: whether it may be searched for parts.
+    """
+    channel, clipped = _telling(area, light)
+    lit, added = light.lit[channel][area.window], light.added[channel][area.window]
+    if clipped >= ALL_CLIPPED:
+        inside = area.mask & (lit > CLIPPED_END * float(np.median(lit[area.mask])))
+    else:
+        inside = _half_level(added, area.mask, free & near(area.mask, GROW_PX), light.floor)
+    found: list[Area] = []
+    for piece in _pieces(inside):
+        if not again or _crisp(added, piece):
+            cut = _cut(piece, area.window, light.strongest.shape)
+            found.append(replace(cut, channel=channel, too_wide=clipped >= PART_CLIPPED))
+            continue
+        strongest = light.strongest[area.window]
+        bright = piece & (strongest > BRIGHT_CORE * float(strongest[piece].max()))
+        for part in _pieces(bright):
+            cut = _cut(part, area.window, light.strongest.shape)
+            around = np.ones(cut.mask.shape, bool)
+            found += _outlined(cut, around, light, again=False)
+    return found
+
+
+def _telling(area: Area, light: NewLight) -> tuple[int, float]:
+    """The colour channel that tells an area's outline best, and its clipped share there."""
+    levels = np.array([np.median(plane[area.window][area.mask]) for plane in light.added])
+    clipped = np.array([plane[area.window][area.mask].mean() for plane in light.clipped])
+    bright = levels > max(COLOURED * float(levels.max()), 8 * light.noise)
+    bright[int(levels.argmax())] = True
+    unclipped = bright & (clipped <= CLIPPED_SHARE)
+    if unclipped.any():
+        channel = int(np.argmax(np.where(unclipped, levels, -1)))
+    else:
+        channel = int(np.argmin(np.where(bright, clipped, 2)))
+    return channel, float(clipped[channel])
+
+
+def _half_level(added: Image, mask: Mask, allowed: Mask, floor: float) -> Mask:
+    """Where light is above half of the area's own median."""
+    smooth = cv2.GaussianBlur(np.ascontiguousarray(added), (3, 3), 0.5)
+    inside = mask
+    for _ in range(3):  # the median moves with the outline, and settles at once
+        if not inside.any():
+            break
+        level = float(np.median(smooth[inside]))
+        inside = allowed & (smooth > max(HALF * level, 0.6 * floor))
+    return inside
+
+
+def _pieces(inside: Mask) -> list[Mask]:
+    """Connected parts, crumbs left out."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        inside.astype(np.uint8), connectivity=4
+    )
+    if count < 2:
+        return []
+    sizes = stats[1:, cv2.CC_STAT_AREA]
+    least = max(MIN_AREA_PX, MIN_PIECE * float(sizes.max()))
+    return [np.asarray(labels == k + 1) for k in np.flatnonzero(sizes >= least)]
+
+
+def _crisp(added: Image, mask: Mask) -> bool:
+    """Whether light ends at an area's outline and the area is of one piece."""
+    ring = ring_of(mask, RING_PX)
+    if not ring.any():
+        return False
+    dark = float(np.median(added[ring])) < CRISP * float(np.median(added[mask]))
+    return dark and shape_of(mask)[0] > SOLID
+
+
+def _pulled_in(found: Sequence[Area], light: NewLight) -> list[Area]:
+    """Clipped areas as large as they are, not as large as blur makes what shines far too bright.
+
+    How far blur reaches is about the same all over a photo: the outlines are moved inwards to
+    where the unlit photo is steepest, on average over all large clipped areas.
+    """
+    total = np.zeros(len(PULL_PX))
+    for area in found:
+        size = float(area.mask.sum())
+        depth = _depth(area.mask)
+        if area.too_wide and size >= SAMPLE_AREA_PX and depth.max() >= SAMPLE_HALF_PX:
+            steep = np.minimum(steepness(light.unlit, area.window), STEEPEST)
+            bands = [(depth > pull) & (depth <= pull + 1) for pull in PULL_PX]
+            weight = min(size, SAMPLE_WEIGHT_PX) ** 0.5
+            total += [weight * float(steep[band].mean()) if band.any() else 0.0 for band in bands]
+    if not total.any():
+        return list(found)
+    pull = PULL_PX[int(np.flatnonzero(total >= AS_STEEP * total.max())[-1])]
+    return [_smaller(area, pull) if area.too_wide else area for area in found]
+
+
+def _smaller(area: Area, pull_px: float) -> Area:
+    depth = _depth(area.mask)
+    pull_px = min(pull_px, PULL_MOST * float(depth.max()))
+    return replace(area, mask=depth > pull_px + 0.5) if pull_px >= PULL_PX[1] / 2 else area
+
+
+def near(mask: Mask, radius_px: int) -> Mask:
+    """True within a square of this half width round a True pixel."""
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((2 * radius_px + 1,) * 2))) > 0
+
+
+def ring_of(mask: Mask, px: tuple[float, float]) -> Mask:
+    """Pixels whose distance from an area lies between two limits."""
+    away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
+    return np.asarray((away > px[0]) & (away <= px[1]))
+
+
+def _depth(mask: Mask) -> Image:
+    """Distance to the nearest pixel outside, px."""
+    padded = np.pad(mask, 1).astype(np.uint8)
+    return np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1], np.float32)
+
+
+def steepness(planes: Planes, window: Window) -> Image:
+    """Slope of the brightest channel / its light, per pixel."""
+    brightest = np.ascontiguousarray(np.maximum.reduce([plane[window] for plane in planes]))
+    return np.asarray(slope(blurred(brightest, 0.5)) / (blurred(brightest, 1.5) + DARK))
+
+
+def shape_of(mask: Mask) -> tuple[float, float, float]:
+    """Area / area of the convex hull, and width and length, px."""
+    contours, _ = cv2.findContours(
+        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+    )
+    outer = max(contours, key=len)
+    _, (first, second), _ = cv2.minAreaRect(outer)
+    # cv2 runs through the centres of the border pixels: half a pixel is missing all around.
+    hull = cv2.convexHull(outer)
+    hull_area = cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2 + 1
+    width, length = sorted((first + 1.0, second + 1.0))
+    return float(mask.sum()) / hull_area, width, length
