@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from leakcheck.cli_compare import register_on
 from leakcheck.errors import (
     EXIT_BAD_INPUT,
     EXIT_FAULT,
@@ -129,9 +130,9 @@ def check(
     from leakcheck.report.progress import progress_line
 
     settings = Settings(
-        false_alarms_per_pair=_above_zero(false_alarms, "--false-alarms"),
-        noticeable_contrast=_above_zero(noticeable, "--noticeable"),
-        length_mm=None if length_mm is None else _above_zero(length_mm, "--length-mm"),
+        false_alarms_per_pair=above_zero(false_alarms, "--false-alarms"),
+        noticeable_contrast=above_zero(noticeable, "--noticeable"),
+        length_mm=None if length_mm is None else above_zero(length_mm, "--length-mm"),
         tripod=tripod,
     )
     outputs = Outputs(json, csv, out, save_openings, picture_width, force)
@@ -146,12 +147,15 @@ def check(
     if not outputs.on_stdout:
         _show(result, quiet=quiet, lamps=lamps)
     if not quiet:
-        _warn([*(shapes.warnings if shapes else ()), *result.warnings])
+        warn([*(shapes.warnings if shapes else ()), *result.warnings])
     with progress_line(sys.stderr, wanted=not quiet) as progress:
         progress("Writing the results")
         outputs.write(result, on=lit, glow=result.glow)
     faulty = lamps and any(lamp.fault for lamp in result.lamps)
     return EXIT_TIGHT if result.tight and not faulty else EXIT_LEAKS
+
+
+register_on(app)
 
 
 @contextlib.contextmanager
@@ -181,7 +185,7 @@ def _openings_on(photo: Photo, path: Path) -> Openings:
     return replace(carried(openings, register(*frames).on_to_off), photo=None)
 
 
-def _above_zero(value: float, option: str) -> float:
+def above_zero(value: float, option: str) -> float:
     """The option's value, refused where it is no length or count at all."""
     if not (value > 0 and math.isfinite(value)):
         raise UsageError(f"{option} must be a number above 0, not {value:g}.")
@@ -204,7 +208,8 @@ def _show(result: Check, *, quiet: bool, lamps: bool) -> None:
     write_stdout(text.encode(sys.stdout.encoding or "utf-8", errors="replace"))
 
 
-def _warn(sentences: list[str]) -> None:
+def warn(sentences: list[str]) -> None:
+    """Print each sentence once, on stderr."""
     for sentence in dict.fromkeys(sentences):
         _say(f"Warning: {sentence}")
 

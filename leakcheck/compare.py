@@ -76,13 +76,18 @@ class Change:
     ratio: float | None  # after / before
     stops: float | None  # log2 of it
     scale: ScaleName  # what the two tests were compared by
-    per_coat: float | None
+    per_coat: float | None  # density of one coat on this leak, by all stages that show it
+    per_coat_error: float | None
     coats_needed: int | None  # None: not known, or paint will not do it
     coats_needed_range: tuple[int, int | None] | None
     paint_will_not_close: bool  # its density stays near zero while others fall
     advice: str
     caution: str
     course: tuple[Step, ...]
+    x: float  # on the lights-on photo of the test that shows it best, px
+    y: float
+    outline: Points
+    shown_in: str  # that test
     reason: str  # of "cannot tell", in words; else empty
 
     @property
@@ -168,17 +173,12 @@ def compared(
         judged = _judged(course[0], course[-1], place, stages, last.error, settings)
         if judged is not None:
             found.append((place, course, judged))
-    total = coats * (len(stages) - 1)
-    falls = [
-        (j.density / total, math.hypot(j.error or 0.0, last.error) / total)
-        for _, _, j in found
-        if j.density is not None and not j.at_least and j.state in ("fainter", "unchanged")
-    ]
-    mean = robust_mean([value for value, _ in falls], [error for _, error in falls])
-    every = [j.density / total for _, _, j in found if j.density is not None]
+    falls = [_fall(course, last.error) for _, course, _ in found]
+    known = [fall for fall in falls if fall is not None and fall[0] > -fall[1]]
+    mean = robust_mean([value for value, _ in known], [error for _, error in known])
     found.sort(key=lambda item: (item[2].state == "gone", -(item[1][-1].contrast or 0.0)))
     changes = tuple(
-        _change(stages, k, *item, last, total, mean, every, settings)
+        _change(stages, k, *item, last, mean, [value for value, _ in known], settings)
         for k, item in enumerate(found, start=1)
     )
     return Comparison(
@@ -372,28 +372,20 @@ def _change(
     course: tuple[Step, ...],
     judged: Judged,
     scale: Scale,
-    coats: int,
     mean: Mean | None,
-    every: Sequence[float],
+    falls: Sequence[float],
     settings: Settings,
 ) -> Change:
     """A judged place in the words and numbers of a report."""
     error = None if judged.error is None else math.hypot(judged.error, scale.error)
     known = judged.density is not None and not judged.at_least
-    per_coat = judged.density / coats if known and judged.density is not None else None
     left = course[-1].contrast if judged.state not in ("gone", "cannot tell") else None
-    own_error = (error or 0.0) / coats
-    others = list(every)
-    if per_coat is not None and judged.density is not None:
-        others.remove(judged.density / coats)
-    shut = (
-        judged.state in ("unchanged", "fainter")
-        and per_coat is not None
-        and stays(per_coat, own_error, others)
-    )
+    fall = _fall(course, scale.error) if judged.state in ("gone", "fainter", "unchanged") else None
+    others = [value for value in falls if fall is None or value != fall[0]]
+    shut = judged.state in ("unchanged", "fainter") and fall is not None and stays(*fall, others)
     needed = None
     if left is not None and not shut:
-        needed = _needed(left, judged.state, per_coat, own_error, mean, settings)
+        needed = _needed(left, fall, mean, settings.noticeable_contrast)
     leak = place.leaks[-1] or place.leaks[0] or place.leak
     return Change(
         number=number,
@@ -408,29 +400,50 @@ def _change(
         ratio=10**-judged.density if known and judged.density is not None else None,
         stops=-judged.density / math.log10(2) if known and judged.density is not None else None,
         scale=scale.by,
-        per_coat=per_coat,
+        per_coat=None if fall is None else fall[0],
+        per_coat_error=None if fall is None else fall[1],
         coats_needed=0 if judged.state == "gone" else needed.likely if needed else None,
         coats_needed_range=(needed.least, needed.most) if needed else None,
         paint_will_not_close=shut,
         advice=_advice(leak, judged.state, shut),
         caution="" if judged.state == "gone" else leak.caution,
         course=course,
+        x=place.leak.x,
+        y=place.leak.y,
+        outline=place.leak.outline,
+        shown_in=stages[place.finder].name,
         reason=judged.reason,
     )
 
 
+def _fall(course: Sequence[Step], scale_error: float) -> tuple[float, float] | None:
+    """Density per coat by the stages that show a leak, and its error; None: fewer than two do."""
+    seen = [
+        (step.coats, Amount(step.contrast, step.error))
+        for step in course
+        if step.contrast is not None
+        and step.error is not None
+        and step.contrast > (step.limit or 0)
+    ]
+    if len(seen) < 2:
+        return None
+    coats = np.array([count for count, _ in seen], float)
+    logs = np.array([-math.log10(amount.contrast) for _, amount in seen])
+    own = [math.hypot(a.sigma / a.contrast, POSE_SHARE) / math.log(10) for _, a in seen]
+    error = np.hypot(own, scale_error / math.sqrt(2))
+    weight = 1 / error**2
+    centre = float((weight * coats).sum() / weight.sum())
+    spread = float((weight * (coats - centre) ** 2).sum())
+    slope = float((weight * (coats - centre) * logs).sum()) / spread
+    return slope, 1 / math.sqrt(spread)
+
+
 def _needed(
-    left: float,
-    state: State,
-    per_coat: float | None,
-    error: float,
-    mean: Mean | None,
-    settings: Settings,
+    left: float, fall: tuple[float, float] | None, mean: Mean | None, noticeable: float
 ) -> CoatsNeeded | None:
     """Coats still needed by a leak's own density; by the model's where it has none of its own."""
-    noticeable = settings.noticeable_contrast
-    if state in ("fainter", "unchanged") and per_coat is not None and per_coat > 0:
-        return coats_needed(left, per_coat, error, noticeable=noticeable)
+    if fall is not None and fall[0] > 0:
+        return coats_needed(left, *fall, noticeable=noticeable)
     if mean is not None:
         return coats_needed(left, mean.value, mean.error, noticeable=noticeable)
     return coats_needed(left, 0.0, 0.0, noticeable=noticeable)

@@ -16,6 +16,7 @@ from leakcheck.register import Registration, register
 from leakcheck.settings import Settings
 
 Points = NDArray[np.float64]  # (n, 2) of x, y
+Moved = Callable[[Points], Points]  # photo px of one stage -> photo px of another
 
 ROUNDS = 12  # of the search backwards through a registration; each leaves a tenth or less
 CLOSE_PX = 0.02
@@ -91,7 +92,7 @@ def checked_stages(
     return tuple(found)
 
 
-def way(stages: Sequence[Stage], start: int, end: int) -> Callable[[Points], Points] | None:
+def way(stages: Sequence[Stage], start: int, end: int) -> Moved | None:
     """Lights-on photo px of one stage -> those of another; None where they are the same photo."""
     there = stages[end].from_base
     back = stages[start].from_base

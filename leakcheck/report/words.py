@@ -13,6 +13,7 @@ from leakcheck import lampwords
 
 if TYPE_CHECKING:
     from leakcheck.check import Check, Faintest
+    from leakcheck.compare import Change
     from leakcheck.diagnose import Leak
     from leakcheck.lamps import Lamp
 
@@ -159,7 +160,7 @@ def by_advice(leaks: Iterable[Leak]) -> list[tuple[list[int], str]]:
     return [(numbers, advice) for advice, numbers in groups.items()]
 
 
-def cautions(found: Iterable[Leak | Lamp]) -> list[str]:
+def cautions(found: Iterable[Leak | Lamp | Change]) -> list[str]:
     """Each caution once, in the order of the leaks or openings that ask for it.
 
     Cautions share sentences; a sentence that stood in an earlier one is not said again.
