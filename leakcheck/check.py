@@ -30,7 +30,7 @@ from leakcheck.register import Registration, register, warp_off
 from leakcheck.residual import Residual, residual_light
 from leakcheck.sanity import photo_tips, refuse_empty, refuse_same, refuse_unlike, warnings_of
 from leakcheck.settings import Settings
-from leakcheck.spill import Sorted, sort_out
+from leakcheck.spill import Sorted, evidence, sort_out
 from leakcheck.spots import Plane, smoothed
 
 __all__ = [
@@ -162,8 +162,6 @@ def check(
     refuse_unlike(residual, off, on)
     progress("Looking for light")
     ground = ground_of(residual)
-    regions, cuts = find_regions(residual, ground, false_alarms=settings.false_alarms_per_pair)
-    progress("Saying what it is")
     lamps = _lamps(residual, lit, view, overlap & ~dead)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
     brightest = _brightest(residual, labels)
@@ -177,6 +175,13 @@ def check(
         mm_per_px=_mm_per_px(settings, view, on),
         model=_box(view, on),
     )
+    regions, cuts = find_regions(
+        residual,
+        ground,
+        false_alarms=settings.false_alarms_per_pair,
+        is_leak=lambda region: evidence(region, kind_of(region, words)) >= 0,
+    )
+    progress("Saying what it is")
     leaks, spill = sort_out(regions, words)
     limit = limit_of(
         cuts,

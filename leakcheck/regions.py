@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from leakcheck.light import blurred, slope
+from leakcheck.light import blurred, grown, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, Spot, averaging, find_seeds, flooded, grow_spots, smoothed
@@ -20,6 +21,8 @@ EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edg
 DARK = 3e-4  # linear light under which a surface's own light is not known
 FINE_SCALE_PX = 2.0  # scales whose surroundings are taken close by
 PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
+PASSES = 2  # leaks found first no longer count as surroundings of the others
+HIDDEN_PX = 3  # round a known leak
 LINE_PX = 13  # width up to which something dark is a line or crevice
 AROUND_GAP_PX, AROUND_GAP = 15.0, 0.7  # surroundings begin so far out, or so many thicknesses
 AROUND_PX = 45.0  # and reach so much further
@@ -32,7 +35,7 @@ class Ground:
     """What regions are measured against; made once for a pair."""
 
     unlit: Image  # (rows, cols), surfaces' luminance without lamps, slightly smoothed
-    edge: Image  # (rows, cols), slope / light, largest within two pixels
+    edge: Mask  # (rows, cols), True within two pixels of an edge of the surfaces
     dark_line: Image  # (rows, cols), how far lines are darker than both sides, share
     to_opening: Image  # (rows, cols), px to the nearest opening or clipped spot
 
@@ -67,33 +70,61 @@ def ground_of(residual: Residual) -> Ground:
     """Edges and distances that all regions of a pair are measured against."""
     unlit = blurred(residual.unlit, 1.0)
     light = np.maximum(unlit, np.float32(DARK))
-    edge = cv2.dilate(slope(unlit) / light, np.ones((5, 5)))
+    steep = np.asarray(cv2.dilate(slope(unlit) / light, np.ones((5, 5))), np.float32)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (LINE_PX, LINE_PX))
     closed = cv2.morphologyEx(unlit, cv2.MORPH_CLOSE, disc)
     free = (~residual.sources).astype(np.uint8)
     return Ground(
         unlit=unlit,
-        edge=np.asarray(edge, np.float32),
+        edge=steep > EDGE_SHARE,
         dark_line=np.asarray((closed - unlit) / light, np.float32),
         to_opening=np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32),
     )
 
 
 def find_regions(
-    residual: Residual, ground: Ground, *, false_alarms: float
+    residual: Residual,
+    ground: Ground,
+    *,
+    false_alarms: float,
+    is_leak: Callable[[Region], bool],
 ) -> tuple[list[Region], list[Cut]]:
-    """All places of a pair where light shows, measured; and the cuts that were asked of them."""
+    """All places of a pair where light shows, measured; and the cuts that were asked of them.
+
+    Args:
+        residual, ground: of the pair.
+        false_alarms: expected number in the pair from noise alone.
+        is_leak: whether a region is taken for a leak; a leak beside another one is measured
+            again as if the other were not there.
+    """
     seeds, cuts = find_seeds(residual.planes, residual.measured, false_alarms=false_alarms)
     spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
     fine = smoothed(residual.luminance, residual.measured, 1.0)
-    return [
-        measure_region(spot, residual, ground, smooth[spot.plane, averaging(spot.scale_px)], fine)
-        for spot in spots
-    ], cuts
+    hidden = np.zeros(residual.measured.shape, np.bool_)
+    regions: list[Region] = []
+    for _ in range(PASSES):
+        regions = [
+            region
+            if regions and is_leak(region)
+            else measure_region(
+                spot, residual, ground, smooth[spot.plane, averaging(spot.scale_px)], fine, hidden
+            )
+            for spot, region in zip(spots, regions or [None] * len(spots), strict=True)
+        ]
+        for region in regions:
+            if is_leak(region):
+                hidden[_box(region.mask, region.top, region.left)] |= region.mask
+        hidden = grown(hidden, HIDDEN_PX)
+    return regions, cuts
 
 
 def measure_region(
-    spot: Spot, residual: Residual, ground: Ground, image: Image, fine: Image
+    spot: Spot,
+    residual: Residual,
+    ground: Ground,
+    image: Image,
+    fine: Image,
+    hidden: Mask,
 ) -> Region:
     """Extent and light of one spot.
 
@@ -103,8 +134,9 @@ def measure_region(
         ground: of the pair.
         image: (rows, cols), the smoothed residual that the core was grown in.
         fine: (rows, cols), luminance residual smoothed by one pixel.
+        hidden: (rows, cols), True where surroundings do not count: in known leaks.
     """
-    around = _surroundings(spot, residual, ground, image, fine)
+    around = _surroundings(spot, residual, ground, image, fine, hidden)
     spot = replace(spot, base=min(around.pop("base"), 0.8 * spot.peak))
     mask, top, left, growth = _extent(spot, residual, image)
     rows, cols = np.nonzero(mask)
@@ -246,7 +278,12 @@ def _axes(
 
 
 def _surroundings(
-    spot: Spot, residual: Residual, ground: Ground, image: Image, fine: Image
+    spot: Spot,
+    residual: Residual,
+    ground: Ground,
+    image: Image,
+    fine: Image,
+    hidden: Mask,
 ) -> dict[str, float]:
     """What lies round a core, compared with its inside."""
     padded = np.pad(spot.mask, 1).astype(np.uint8)
@@ -261,14 +298,14 @@ def _surroundings(
     inside[_box(spot.mask, spot.top - top, spot.left - left)] = spot.mask
     away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
     core, measured = inside > 0, residual.measured[window]
-    around = (away > gap) & (away < gap + AROUND_PX) & measured
+    around = (away > gap) & (away < gap + AROUND_PX) & measured & ~hidden[window]
     beside = (away > 2) & (away < 2 + max(5.0, thickness)) & measured
     surface = np.maximum(ground.unlit[window], np.float32(DARK))
     ratio = fine[window] / surface
     own = max(float(np.median(ratio[core])), 1e-4)
     border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
     steep = slope(np.ascontiguousarray(image[window]))[border]
-    on_edge = ground.edge[window][border] > EDGE_SHARE
+    on_edge = ground.edge[window][border]
     own_surface = float(np.median(surface[core]))
     fine_spot = spot.scale_px <= FINE_SCALE_PX
     ground_ring = (away > 4) & (away < 12) & measured if fine_spot else around

@@ -216,7 +216,8 @@ def grow_spots(
 ) -> tuple[list[Spot], dict[tuple[str, float], Image]]:
     """Each seed's core: the connected pixels above half of its peak over its surroundings.
 
-    Fine seeds first, so that a broad glow cannot swallow a pinhole; a place belongs to one spot.
+    Fine seeds first, so that a broad glow cannot swallow a pinhole; the brightest first, so that
+    a faint strip cannot swallow a bright leak on it; a place belongs to one spot.
 
     Returns: the spots, and the smoothed residuals they were measured in by plane and sigma.
     """
@@ -224,7 +225,7 @@ def grow_spots(
     claimed = np.zeros(measured.shape, bool)
     spots: list[Spot] = []
     by_name = {plane.name: plane for plane in planes}
-    for seed in sorted(seeds, key=lambda seed: (max(seed.scale_px, 2.0), -seed.significance)):
+    for seed in sorted(seeds, key=lambda seed: (max(seed.scale_px, 2.0), -seed.excess)):
         sigma = averaging(seed.scale_px)
         key = (seed.plane, sigma)
         if key not in smooth:
