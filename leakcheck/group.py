@@ -11,11 +11,68 @@ from leakcheck.photo import Mask
 from leakcheck.regions import Region
 
 SAME_SHARE = 0.3  # of the smaller extent that lies in the larger: the same leak seen twice
-BEAD_GAP = 2.5  # gap along a line / length of the longer piece
+GAP_SHARE = 0.5  # gap along a line / length of the longer piece, between two slender pieces
+BEAD_GAP_SHARE = 0.25  # the same to a round piece, which may be a pinhole of its own
 MIN_GAP_PX = 12.0  # frame px; gaps that paint leaves in a joint
 ACROSS = 0.9  # offset across the line / width, at most
 SLENDER = 2.0  # length / width from which a piece has a direction
 TURN_DEGREES = 15.0  # between a piece's direction and the line to the next
+BEAD_PX, BEAD_WIDTH_PX = 24.0, 9.0  # frame px: longer or wider pieces are no beads
+BEAD_STEP_PX = 30.0  # from bead to bead
+BEADS = 4  # that lie on one line by more than chance
+OFF_LINE_PX = 2.5  # that a bead may lie off the line through the others
+LIKE_PEAK = 6.0  # ratio of peaks of pieces of one leak, at most
+
+
+def chained(regions: list[Region]) -> list[Region]:
+    """Regions with rows of beads joined: small spots that follow each other along a line.
+
+    Each bead alone may be too faint to be told from noise; a row of them is a joint.
+    """
+    beads = [r for r in regions if r.length < BEAD_PX and r.width < BEAD_WIDTH_PX]
+    others = [r for r in regions if not any(r is bead for bead in beads)]
+    chains: list[Region] = []
+    while beads:
+        row = _longest_row(beads)
+        if len(row) < BEADS:
+            break
+        joined = row[0]
+        for bead in row[1:]:
+            joined = _joined(joined, bead)
+        chains.append(joined)
+        beads = [bead for bead in beads if not any(bead is used for used in row)]
+    return others + beads + chains
+
+
+def _longest_row(beads: list[Region]) -> list[Region]:
+    """The most beads that lie on one line with no gap of more than a step."""
+    places = np.array([[bead.x, bead.y] for bead in beads])
+    best: list[Region] = []
+    for i in range(len(beads)):
+        for j in range(i + 1, len(beads)):
+            apart = places[j] - places[i]
+            distance = float(np.hypot(*apart))
+            if not 1.0 < distance < BEAD_STEP_PX:
+                continue
+            along_axis = apart / distance
+            offset = (places - places[i]) @ np.array([-along_axis[1], along_axis[0]])
+            along = (places - places[i]) @ along_axis
+            reach = OFF_LINE_PX + 0.02 * np.abs(along)
+            on_line = np.flatnonzero(np.abs(offset) < np.minimum(reach, 2 * OFF_LINE_PX))
+            order = on_line[np.argsort(along[on_line])]
+            row = _unbroken(order, along, i)
+            if len(row) > len(best):
+                best = [beads[k] for k in row]
+    return best
+
+
+def _unbroken(order: NDArray[np.intp], along: NDArray[np.float64], start: int) -> list[int]:
+    """The run of neighbours round one bead that follow each other within a step."""
+    breaks = np.flatnonzero(np.diff(along[order]) > BEAD_STEP_PX) + 1
+    for run in np.split(order, breaks):
+        if start in run:
+            return [int(k) for k in run]
+    return []
 
 
 def grouped(regions: list[Region]) -> list[Region]:
@@ -59,22 +116,25 @@ def _one_line(a: Region, b: Region) -> bool:
     long, short = (a, b) if a.length >= b.length else (b, a)
     if long.length < SLENDER * long.width:
         return False
+    if max(a.peak, b.peak) > LIKE_PEAK * max(min(a.peak, b.peak), 1e-9):
+        return False
     direction = _direction(long)
-    points_long, points_short = _points(long), _points(short)
     centre = np.array([long.x, long.y])
-    along_long = (points_long - centre) @ direction
-    along_short = (points_short - centre) @ direction
+    along_long = (_points(long) - centre) @ direction
+    along_short = (_points(short) - centre) @ direction
     gap = max(along_short.min() - along_long.max(), along_long.min() - along_short.max())
-    if gap > min(BEAD_GAP * long.length, max(MIN_GAP_PX, long.length)):
+    round_piece = short.length < SLENDER * short.width
+    share = BEAD_GAP_SHARE if round_piece else GAP_SHARE
+    if gap > max(MIN_GAP_PX, share * long.length):
         return False
     normal = np.array([-direction[1], direction[0]])
-    middle = (np.array([short.x, short.y]) - centre) @ normal
+    middle = float((np.array([short.x, short.y]) - centre) @ normal)
     if abs(middle) > ACROSS * max(long.width, 3.0) + np.tan(np.radians(3.0)) * max(gap, 0.0):
         return False
-    if short.length < SLENDER * short.width:
-        return short.width < 2.5 * long.width
+    if round_piece:
+        return short.width < 1.5 * max(long.width, 3.0)
     turn = abs(float(_direction(short) @ direction))
-    return turn > np.cos(np.radians(TURN_DEGREES))
+    return bool(turn > np.cos(np.radians(TURN_DEGREES)))
 
 
 def _points(region: Region) -> NDArray[np.float64]:
@@ -121,6 +181,7 @@ def _joined(a: Region, b: Region) -> Region:
         glow=glow,
         contrast=glow / max(area, 1.0),
         peak=max(a.peak, b.peak),
+        pieces=a.pieces + b.pieces,
         length=float(axes[1]),
         width=float(axes[0]),
     )

@@ -64,6 +64,7 @@ class Region:
     dark_line: float  # how far the surface is darker inside than on both sides, share
     halo_ratio: float  # halo taken off / light left
     growth: float  # area above 15 % of its peak / area above half
+    pieces: int = 1  # spots that it was joined of
 
 
 def ground_of(residual: Residual) -> Ground:
@@ -306,6 +307,9 @@ def _surroundings(
     border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
     steep = slope(np.ascontiguousarray(image[window]))[border]
     on_edge = ground.edge[window][border]
+    # On a surface full of lines any border meets edges: only more than that tells something.
+    usual = float(ground.edge[window][measured].mean()) if measured.any() else 0.0
+    met = float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9))
     own_surface = float(np.median(surface[core]))
     fine_spot = spot.scale_px <= FINE_SCALE_PX
     ground_ring = (away > 4) & (away < 12) & measured if fine_spot else around
@@ -313,7 +317,7 @@ def _surroundings(
     return {
         "base": max(float(np.median(level)), 0.0) if len(level) >= MIN_AROUND else spot.base,
         "isolation": _isolation(ratio[around], own),
-        "edge_share": float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9)),
+        "edge_share": max(met - usual, 0.0) / max(1.0 - usual, 0.1),
         "step": abs(float(np.log(own_surface / np.median(surface[beside]))))
         if beside.any()
         else 0.0,

@@ -20,7 +20,8 @@ from leakcheck.noise import fit_noise, local_variance, texture_energy, variance
 from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
 
-EDGE_PX = 4  # next to an opening the lens's blur decides, not a leak
+EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
+RIM_PX = 2  # next to an opening that is not
 TOUCH_PX = 2  # an outline is drawn no better than that
 HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
 SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
@@ -85,7 +86,8 @@ def residual_light(
     halo += near
     light = added - halo
     # A leak as bright as to clip is a leak all the same: only its level is not known.
-    measured = (usable | new_clipped) & ~grown(blind, EDGE_PX)
+    overflown = blind & lit_clipped
+    measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX) & ~grown(blind, RIM_PX)
     if inside is not None:
         measured &= inside
     bare_luminance, near_luminance = luminance(bare), luminance(near)

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 
 from leakcheck.diagnose import LeakKind, Surroundings, kind_of
-from leakcheck.group import grouped
+from leakcheck.group import chained, grouped
 from leakcheck.regions import Region
 
 DOUBTFUL_FROM = -0.6  # evidence from which spill is listed as doubtful
@@ -22,10 +22,13 @@ DOUBTFUL_TO = 0.25  # evidence up to which a leak is
 ALONE: dict[LeakKind, float] = {
     "pinhole": 1.5,
     "seam leak": 0.9,
-    "side glow": 0.15,
+    "side glow": 0.3,
     "open hole": 0.8,
     "show-through": 0.8,
 }
+PLAIN_SIGMA = 7.0  # significance that noise and texture seldom reach
+PINHOLE_SURE = 0.9  # for a point of light that stands out of its own surface much more
+BEADS_SURE = 0.8  # for many pieces on one line
 TINY_SIDE_GLOW_PX = 5.0  # frame px across; less is how a beacon's own rim shows
 TINY_SIDE_GLOW_ALONE = 0.6
 EDGE_COST = 1.5  # for a border that lies wholly on edges of the surface
@@ -55,7 +58,9 @@ def sort_out(
         regions: all places of a pair where light shows.
         surroundings: openings and levels of the pair.
     """
-    judged = [(evidence(region, kind_of(region, surroundings)), region) for region in regions]
+    judged = [
+        (evidence(region, kind_of(region, surroundings)), region) for region in chained(regions)
+    ]
     leaks = grouped([region for value, region in judged if value >= 0])
     spill = grouped([region for value, region in judged if value < 0])
     return [_sorted(region, surroundings, leak=True) for region in leaks], [
@@ -78,9 +83,12 @@ def evidence(region: Region, kind: LeakKind) -> float:
     value = region.isolation - ALONE[kind]
     value -= HALO_COST * max(region.halo_ratio - HALO_FROM, 0.0)
     value -= LINE_COST * max(region.dark_line - LINE_FROM, 0.0)
+    sure = math.log(max(region.spot.significance / PLAIN_SIGMA, 1.0))
     if kind == "pinhole":
+        value += PINHOLE_SURE * sure
         return value - PINHOLE_EDGE_COST * max(region.edge_share - PINHOLE_EDGE_FROM, 0.0)
     if kind == "seam leak":
+        value += BEADS_SURE * math.log(region.pieces)
         return value - SEAM_STEP_COST * max(region.step - STEP_FROM, 0.0)
     if kind == "side glow":
         tiny = region.width < TINY_SIDE_GLOW_PX
