@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -14,9 +15,11 @@ import cv2
 import made_checks as made
 import numpy as np
 import pytest
+import typer
 
 import leakcheck
-from leakcheck.cli import main
+from leakcheck import errors
+from leakcheck.cli import app, main
 from leakcheck.errors import RegistrationError
 from leakcheck.openings import read_openings
 
@@ -430,3 +433,31 @@ def test_every_public_name_can_be_had():
     assert set(leakcheck.__all__) <= set(dir(leakcheck))
     with pytest.raises(AttributeError, match="no attribute 'chekc'"):
         _ = leakcheck.chekc
+
+
+# --- what is written about it ----------------------------------------------------------------
+
+
+def test_the_readme_names_every_option_and_exit_code():
+    """The parser's own list of commands and options against README.md."""
+    text = (TESTS.parent / "README.md").read_text("utf-8")
+    commands = typer.main.get_command(app).commands
+    assert "check" in commands
+    for name, command in commands.items():
+        assert f"`leakcheck {name} " in text, name
+        for parameter in command.params:
+            options = [option for option in parameter.opts if option.startswith("--")]
+            named = [o for o in options if re.search(rf"{o}(?![-\w])", text)]
+            assert named or not options, f"{name} {options}"
+    codes = {value for name, value in vars(errors).items() if name.startswith("EXIT_")}
+    assert all(f"| {code} |" in text for code in codes)
+
+
+def test_the_contributors_guide_names_every_module_and_every_test_that_it_lists_exists():
+    """The files of the package and the functions of the tests against DEVELOPERS.md."""
+    text = (TESTS.parent / "DEVELOPERS.md").read_text("utf-8")
+    modules = {path.name for path in (TESTS.parent / "leakcheck").glob("*.py")}
+    assert {name for name in modules if not name.startswith("__") and name not in text} == set()
+    sources = "".join(path.read_text("utf-8") for path in TESTS.glob("test_*.py"))
+    for name in re.findall(r"\btest_\w+", text):
+        assert f"{name}(" in sources or (TESTS / f"{name}.py").exists(), name
