@@ -43,6 +43,7 @@ def test_only_openings_with_a_fault_have_a_row():
     assert "saloon 5 dim, uneven -1.3 0.31 warm white 2,860 K" in table
     assert "stern lamp wrong colour +0.1 0.71 green 530 nm" in table
     assert "saloon 1" not in table
+    assert "4 are as they should be" in table  # and the one that is blown out is named by itself
     assert "-0.4 to +0.1 stops from the median of their kind, 0.55 to 0.71 even" in table
     assert "saloon 7 is blown out to full white" in table
     assert "1.5 stops less exposure" in table
@@ -112,6 +113,13 @@ def test_a_level_says_how_far_it_is_known(changes, text):
 def test_less_exposure_is_enough_for_the_brightest(stops, text):
     """Expected texts written by hand: the largest known, at least two where one is not known."""
     assert stops_less([made.lamp("w", stops_less_exposure=value) for value in stops]) == text
+
+
+def test_what_could_not_be_measured_is_not_called_well():
+    """All blown out: one sentence, no names, and nothing on how alike or even they are."""
+    lamps = [made.lamp(f"w{i}", "clipped", level_at_least=True) for i in range(9)]
+    (sentence,) = the_rest(lamps)
+    assert sentence.startswith("All 9 are blown out to full white")
 
 
 def test_an_opening_that_one_photo_lacks_is_named():

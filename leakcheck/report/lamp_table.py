@@ -69,7 +69,7 @@ def colour_text(lamp: Lamp) -> str:
 
 def the_rest(lamps: Sequence[Lamp]) -> list[str]:
     """Sentences on the openings that the table leaves out, and on what the photo could not show."""
-    well = [lamp for lamp in lamps if lamp.lit and not lamp.fault]
+    well = [lamp for lamp in lamps if lamp.lit and not lamp.findings]
     sentences = []
     if well:
         ranges = _ranges(well)
@@ -77,8 +77,9 @@ def the_rest(lamps: Sequence[Lamp]) -> list[str]:
         sentences.append(f"{some} as they should be{f': {ranges}' if ranges else ''}.")
     clipped = [lamp for lamp in lamps if lamp.level_at_least]
     if clipped:
+        which = f"All {len(lamps)}" if len(clipped) == len(lamps) > 1 else names(clipped)
         sentences.append(
-            f"{names(clipped)} {'is' if len(clipped) == 1 else 'are'} blown out to full white, so"
+            f"{which} {'is' if len(clipped) == 1 else 'are'} blown out to full white, so"
             " level and colour there are not known. Repeat the pair with"
             f" {stops_less(clipped)} less exposure to measure them."
         )
