@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 from leakcheck.photo import Mask
 from leakcheck.regions import Region
 
-SAME_SHARE = 0.3  # of the smaller extent that lies in the larger: the same leak seen twice
+SAME_SHARE = 0.5  # of the smaller extent that lies in the larger: the same leak seen twice
+LIKE_SIZE = 8.0  # ratio of areas up to which overlapping regions are one leak
 GAP_SHARE = 0.5  # gap along a line / length of the longer piece, between two slender pieces
 BEAD_GAP_SHARE = 0.25  # the same to a round piece, which may be a pinhole of its own
 MIN_GAP_PX = 12.0  # frame px; gaps that paint leaves in a joint
 ACROSS = 0.9  # offset across the line / width, at most
+LINE_WIDTH_PX = 16.0  # frame px; what is broader is no line
 SLENDER = 2.0  # length / width from which a piece has a direction
 TURN_DEGREES = 15.0  # between a piece's direction and the line to the next
 BEAD_PX, BEAD_WIDTH_PX = 24.0, 9.0  # frame px: longer or wider pieces are no beads
@@ -90,13 +92,19 @@ def grouped(regions: list[Region]) -> list[Region]:
         while joined:
             joined = False
             for other in left:
-                if _overlap(first, other) > SAME_SHARE or _one_line(first, other):
+                if _same(first, other) or _one_line(first, other):
                     left.remove(other)
                     first = _joined(first, other)
                     joined = True
                     break
         done.append(first)
     return sorted(done, key=lambda region: -region.glow)
+
+
+def _same(a: Region, b: Region) -> bool:
+    """Whether two regions are one leak seen at two scales: they overlap and are of like size."""
+    sizes = sorted((a.area, b.area))
+    return _overlap(a, b) > SAME_SHARE and sizes[1] < LIKE_SIZE * sizes[0]
 
 
 def _overlap(a: Region, b: Region) -> float:
@@ -114,7 +122,7 @@ def _overlap(a: Region, b: Region) -> float:
 def _one_line(a: Region, b: Region) -> bool:
     """Whether two regions are pieces of one line: at least one has a direction, both lie on it."""
     long, short = (a, b) if a.length >= b.length else (b, a)
-    if long.length < SLENDER * long.width:
+    if long.length < SLENDER * long.width or max(a.width, b.width) > LINE_WIDTH_PX:
         return False
     if max(a.peak, b.peak) > LIKE_PEAK * max(min(a.peak, b.peak), 1e-9):
         return False
