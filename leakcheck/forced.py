@@ -6,7 +6,7 @@ that what the weights leave out drops out of the ratio. Astronomers call it forc
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -24,11 +24,12 @@ MARGIN_PX = 1.5  # frame px round an outline: registration and blur move light s
 SOFT_PX = 1.0  # the aperture's edge: a hard one would make a sum jump from pixel to pixel
 RING_MIN_PX, RING_MAX_PX = 8.0, 40.0  # width of the surroundings that the ground is taken from
 GAP_PX = 2.0  # between aperture and ring: the glow's own tail
-MIN_RING = 25  # pixels; fewer do not fix a plane
+MIN_RING, MIN_RING_PAINT = 25, 150  # pixels; fewer do not fix a plane, or a change of paint
 TUKEY = 4.7  # spreads at which a pixel of the ring has no say (95 % efficient on noise)
 DARK = 3e-4  # linear light under which a surface's own light is not known
 MIN_MEASURED = 0.4  # share of the place's weight that both tests must have measured
 SHAPE_PX = 2.0  # frame px: a leak's own shape, smoothed so that noise does not weigh itself
+CORE, MOSTLY = 0.5, 0.5  # weight of a place's core; share of it that lies in another light
 MIN_FIT = 0.6  # share of an aperture beside the leak that must lie on measured ring
 SHIFT_SIGMA = 6.0  # significance from which a leak itself tells where it lies
 MIN_ROOM = 2.0  # apertures that fit beside the leak; fewer tell no spread
@@ -108,15 +109,17 @@ def look_at(
         border = cv2.BORDER_REPLICATE
         return np.asarray(cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=border))
 
-    ratios, noises, surfaces = [], [], []
+    ratios: list[Image] = []
+    noises: list[Image] = []
+    surfaces: list[Image] = []
     for plane, unlit in zip(images.planes, images.unlit, strict=True):
-        surface = np.maximum(blurred(laid(unlit), 1.0), np.float32(DARK))
+        surface = np.asarray(np.maximum(blurred(laid(unlit), 1.0), np.float32(DARK)))
         ratios.append(laid(plane.residual) / surface)
-        noises.append(laid(plane.variance) / surface**2)
+        noises.append(laid(plane.variance) / np.square(surface))
         surfaces.append(surface)
     share = cv2.remap(images.measured.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR)
     known = np.asarray(share > 0.99)
-    taken = _other_lights(others, images.scale, map_x, map_y)
+    taken = _other_lights(others, images.scale, map_x, map_y, patch.weight > CORE)
     free = known & ~taken & ~patch.near
     return Look(tuple(ratios), tuple(noises), tuple(surfaces), known, free)
 
@@ -135,18 +138,18 @@ def both_amounts(
     """
     known, ring = first.known & second.known, first.free & second.free
     plane = _best_plane(patch, first)
-    if float((patch.weight * known).sum()) < MIN_MEASURED * float(
-        (patch.weight * first.known).sum()
-    ):
-        return None
     weight = _weight(patch, first, plane, known)
-    one = _amount(weight, first, plane, known, ring)
-    two = _amount(weight, second, plane, known, ring)
-    if one is None or two is None:
+    one, two = (_over_ground(look, plane, ring) for look in (first, second))
+    here = _amount(weight, one, first.noise[plane], known, ring)
+    there = _amount(weight, two, second.noise[plane], known, ring)
+    if here is None or there is None:
         return None
-    if search_px > 0 and two.contrast > SHIFT_SIGMA * two.sigma:
-        two = _strongest_near(weight, second, plane, known, ring, search_px, two)
-    return one, two
+    if search_px > 0 and there.contrast > SHIFT_SIGMA * there.sigma:
+        for moved in _shifted(weight, search_px):
+            found = _amount(moved, two, second.noise[plane], known, ring)
+            if found is not None and found.contrast > there.contrast:
+                there = found
+    return here, there
 
 
 def _weight(patch: Patch, look: Look, plane: int, known: Mask) -> Image:
@@ -156,7 +159,7 @@ def _weight(patch: Patch, look: Look, plane: int, known: Mask) -> Image:
     little: added / room light means little where there is hardly any.
     """
     inside = patch.weight * known
-    light = look.ratio[plane] - _ground(look.ratio[plane], look.free)
+    light = _over_ground(look, plane, look.free)
     shape = np.maximum(blurred(light * known, SHAPE_PX), 0)
     top = float((shape * inside).max())
     core = np.square(shape / top) if top > 0 else np.ones_like(shape)
@@ -168,37 +171,28 @@ def _best_plane(patch: Patch, look: Look) -> int:
     strength = []
     for plane in range(len(look.ratio)):
         weight = _weight(patch, look, plane, look.known)
-        found = _amount(weight, look, plane, look.known, look.free)
+        ratio = _over_ground(look, plane, look.free)
+        found = _amount(weight, ratio, look.noise[plane], look.known, look.free)
         strength.append(found.contrast / found.sigma if found else 0.0)
     best = int(np.argmax(strength))
     return best if strength[best] > OTHER_PLANE * strength[0] else 0
 
 
-def _strongest_near(
-    weight: Image, look: Look, plane: int, known: Mask, ring: Mask, search_px: float, first: Amount
-) -> Amount:
-    """The strongest amount within reach: a map between two poses is a pixel off here and there."""
-    reach = int(np.ceil(search_px))
-    best = first
+def _shifted(weight: Image, reach_px: float) -> Iterator[Image]:
+    """Weights moved by whole pixels: a map between two poses is a pixel off here and there."""
+    reach = int(np.ceil(reach_px))
     for dy in range(-reach, reach + 1):
         for dx in range(-reach, reach + 1):
-            if np.hypot(dx, dy) > search_px:
-                continue
-            moved = np.roll(weight, (dy, dx), (0, 1))  # the padding is wider than any reach
-            found = _amount(moved, look, plane, known, ring)
-            if found is not None and found.contrast > best.contrast:
-                best = found
-    return best
+            if 0 < np.hypot(dx, dy) <= reach_px:
+                yield np.roll(weight, (dy, dx), (0, 1))  # the padding is wider than any reach
 
 
-def _amount(weight: Image, look: Look, plane: int, known: Mask, ring: Mask) -> Amount | None:
-    """Weighted mean over the surroundings' own; None where too little was measured."""
+def _amount(weight: Image, ratio: Image, noise: Image, known: Mask, ring: Mask) -> Amount | None:
+    """Weighted mean and its spread; None where nothing was measured."""
     on = weight * known
     total = float(on.sum())
     if total <= 0:
         return None
-    noise = look.noise[plane]
-    ratio = look.ratio[plane] - _ground(look.ratio[plane], ring)
     formal = float((on**2 * noise).sum()) / total**2
     ground = float(noise[ring].mean()) / int(ring.sum()) if ring.any() else formal
     return Amount(
@@ -207,23 +201,40 @@ def _amount(weight: Image, look: Look, plane: int, known: Mask, ring: Mask) -> A
     )
 
 
-def _ground(ratio: Image, ring: Mask) -> Image:
-    """What the surroundings add on their own: a plane through the ring, robust; 0 without one."""
+def _over_ground(look: Look, plane: int, ring: Mask) -> Image:
+    """Added / unlit light above what the surroundings add on their own."""
+    return look.ratio[plane] - _ground(look, plane, ring)
+
+
+def _ground(look: Look, plane: int, ring: Mask) -> Image:
+    """What the surroundings add on their own, by the ring: 0 where there is none.
+
+    A plane, and a step between surfaces of another paint: spill, and what an exposure matched not
+    quite leaves, add another share to a red stripe than to the grey wall beside it.
+    """
+    ratio = look.ratio[plane]
     values = ratio[ring]
     if len(values) < MIN_RING:
         return np.zeros_like(ratio)
     rows, cols = ratio.shape
     y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
-    x, y = x / cols - np.float32(0.5), y / rows - np.float32(0.5)
-    columns = np.column_stack([np.ones(len(values)), x[ring], y[ring]])
-    plane = np.array([float(np.median(values)), 0.0, 0.0])
+    parts = [np.ones_like(ratio), x / cols - np.float32(0.5), y / rows - np.float32(0.5)]
+    if len(values) >= MIN_RING_PAINT:
+        grey, red, blue = (np.log(surface) for surface in look.surface)
+        parts += [grey - np.median(grey[ring]), red - blue - np.median((red - blue)[ring])]
+    columns = np.column_stack([part[ring] for part in parts])
+    amounts = np.zeros(len(parts))
+    amounts[0] = np.median(values)
     for _ in range(5):
-        left = values - columns @ plane
+        left = values - columns @ amounts
         spread = 1.4826 * float(np.median(np.abs(left - np.median(left)))) + 1e-9
         # Tukey's biweight: what stands out of the ring has no say in it.
         root = np.maximum(1 - np.square(left / (TUKEY * spread)), 0)
-        plane = np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0]
-    return (plane[0] + plane[1] * x + plane[2] * y).astype(np.float32)
+        amounts = np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0]
+    ground = sum(float(amount) * part for amount, part in zip(amounts, parts, strict=True))
+    low, high = np.quantile(columns @ amounts, (0.005, 0.995))
+    # Paint that the ring does not show tells nothing: the ground stays within what it does show.
+    return np.asarray(np.clip(ground, low, high), np.float32)
 
 
 def _beside(weight: Image, ratio: Image, ring: Mask) -> float:
@@ -254,21 +265,29 @@ def _places(patch: Patch, images: Images, moved: Moved | None) -> tuple[Image, I
     return at[:, 0].reshape(rows, cols), at[:, 1].reshape(rows, cols)
 
 
-def _other_lights(outlines: Sequence[Points], scale: int, map_x: Image, map_y: Image) -> Mask:
-    """True on the grid within two pixels of any of the outlines."""
+def _other_lights(
+    outlines: Sequence[Points], scale: int, map_x: Image, map_y: Image, core: Mask
+) -> Mask:
+    """True on the grid within two pixels of any of the outlines.
+
+    An outline that the place itself lies in is left out: its light is the ground under the leak.
+    """
+    taken = np.zeros(map_x.shape, np.bool_)
     low = np.array([np.floor(map_x.min()) - 3, np.floor(map_y.min()) - 3])
     high = np.array([np.ceil(map_x.max()) + 4, np.ceil(map_y.max()) + 4])
-    near = []
+    cols, rows = (high - low).astype(int)
+    if rows * cols > 4 * map_x.size + 10_000:  # a place mapped far outside
+        return taken
+    x, y = map_x - np.float32(low[0]), map_y - np.float32(low[1])
     for outline in outlines:
         points = photo_to_frame_px(np.asarray(outline, float), scale)
-        if (points.max(axis=0) > low).all() and (points.min(axis=0) < high).all():
-            near.append(points - low)
-    cols, rows = (high - low).astype(int)
-    if not near or rows * cols > 4 * map_x.size + 10_000:  # a place mapped far outside
-        return np.zeros(map_x.shape, np.bool_)
-    inside = grown(_filled(near, (rows, cols)), 2.0).astype(np.uint8)
-    x, y = map_x - np.float32(low[0]), map_y - np.float32(low[1])
-    return np.asarray(cv2.remap(inside, x, y, cv2.INTER_NEAREST) > 0)
+        if (points.max(axis=0) < low).any() or (points.min(axis=0) > high).any():
+            continue
+        near = grown(_filled([points - low], (rows, cols)), 2.0).astype(np.uint8)
+        here = cv2.remap(near, x, y, cv2.INTER_NEAREST) > 0
+        if here[core].mean() < MOSTLY:
+            taken |= here
+    return taken
 
 
 def _filled(polygons: Sequence[Points], shape: tuple[int, int]) -> Mask:

@@ -14,6 +14,7 @@ from leakcheck.stages import Points, Stage, way
 REACH_PX = 2.0  # frame px that a leak's outline may wander by noise alone
 SLACKS = 2.0  # registration residuals that its place may be off by
 SHARED = 0.3  # of the smaller outline that must lie in the other one
+UNLIKE_SIZE = 8.0  # area of one / area of the other: a pinhole in a glowing wall is not the wall
 PART = 0.5  # of a piece's outline that lies in a matched one: a bead of the same leak
 
 
@@ -50,12 +51,10 @@ def places_of(stages: Sequence[Stage]) -> tuple[Place, ...]:
             continue
         group = _matched(areas, key, taken, len(stages))
         taken |= set(group.values())
-        members = [areas[member] for member in group.values()]
         taken |= {
             other
-            for other, area in areas.items()
-            if other not in taken
-            and any(_share(area, member, of_first=True) > PART for member in members)
+            for other in areas
+            if other not in taken and any(_piece(stages, areas, other, m) for m in group.values())
         }
         leaks = tuple(_leak(stages, group[k]) if k in group else None for k in range(len(stages)))
         found.append(Place(leaks, key[0]))
@@ -74,12 +73,27 @@ def _matched(
         shares = {
             other: _share(areas[key], area, of_first=False)
             for other, area in areas.items()
-            if other[0] == stage and stage != key[0] and other not in taken
+            if other[0] == stage
+            and stage != key[0]
+            and other not in taken
+            and 1 / UNLIKE_SIZE < area.area / areas[key].area < UNLIKE_SIZE
         }
         best = max(shares, key=lambda other: shares[other], default=None)
         if best is not None and shares[best] >= SHARED:
             group[stage] = best
     return group
+
+
+def _piece(
+    stages: Sequence[Stage],
+    areas: dict[tuple[int, int], shapely.Geometry],
+    part: tuple[int, int],
+    whole: tuple[int, int],
+) -> bool:
+    """Whether a leak is a piece of another one: a bead of a joint, or a part of a glow."""
+    kinds = (_leak(stages, part).kind, _leak(stages, whole).kind)
+    like = kinds[0] == kinds[1] or kinds[1] == "seam leak"
+    return like and _share(areas[part], areas[whole], of_first=True) > PART
 
 
 def _share(first: shapely.Geometry, second: shapely.Geometry, *, of_first: bool) -> float:

@@ -23,7 +23,7 @@ SIZE_INCHES = (10.0, 6.25)
 DPI = 140
 DECADES_BELOW = 0.5  # under the faintest limit, so that "not seen" has room
 FAINTEST = 1e-4  # contrast; nothing fainter is worth an axis
-SPREAD_COATS = 0.05  # by which leaks stand beside each other, so that errors can be told apart
+SPREAD_SHARE = 0.02  # of the axis, by which leaks stand beside each other so that errors show
 
 
 def course_plot(comparison: Comparison) -> bytes:
@@ -36,8 +36,9 @@ def course_plot(comparison: Comparison) -> bytes:
     _draw_limits(axes, comparison)
     ends = []
     count = len(comparison.changes)
+    spread = SPREAD_SHARE * comparison.coats * (len(comparison.stages) - 1)
     for k, change in enumerate(comparison.changes):
-        shift = SPREAD_COATS * (k - (count - 1) / 2) / max(count - 1, 1) * 2
+        shift = spread * (2 * k / max(count - 1, 1) - 1 if count > 1 else 0)
         ends.append((_draw_course(axes, change, low, shift), change))
     _dress(axes, comparison, low)
     _label_ends(axes, [end for end in ends if end[0] is not None])
