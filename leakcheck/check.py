@@ -148,7 +148,9 @@ def check(
     lit_clipped = lit.clipped.any(axis=2)
     labels = view.labels
     if openings is None:
-        labels = guess_labels(warped, lit.light, lit_clipped=lit.clipped, usable=overlap & ~dead)
+        labels = guess_labels(
+            warped, lit.light, overlap=overlap, unlit_clipped=dead, lit_clipped=lit.clipped
+        )
     residual = residual_light(
         warped,
         lit.light,

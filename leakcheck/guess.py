@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.guess_outline import (
+    BLOCK,
     DARK,
     RING_PX,
     Area,
     NewLight,
-    Planes,
+    middle,
     near,
     new_light,
     outlined_areas,
@@ -26,7 +27,6 @@ from leakcheck.guess_outline import (
     shape_of,
     steepness,
 )
-from leakcheck.lamprows import find_rows
 from leakcheck.light import blurred, luminance, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.regions import Ground, Region, region_of_mask
@@ -36,9 +36,15 @@ from leakcheck.residual import Residual
 RING_LEFT = 0.3  # share of the ring without neighbours that is enough
 RIM_PX = (4.0, 10.0)  # surroundings whose texture an outline must beat
 RIM_LEAST_PX = 10
-FADES = 0.22  # light in the ring / inside, at most
+FADES = 0.2  # light in the ring / inside, at most
+SHARPER = 0.65  # the same / that of a glow, for large areas
 FADES_IF_SEEN = 0.5  # the same where the unlit photo shows its outline well
 OWN_SHARE = 0.33  # (added / unlit) in the ring / inside: light that falls on a light thing has 1
+OWN_TIMES = 1.5  # own / fade where it is no lighter than its surroundings
+SURE = 10.0
+LOST_PX = (2.5, 12.0)  # surroundings that must not have lost light
+LOST_QUANTILE = 0.05
+LOST = 0.15  # light lost there / light inside
 SOLID = 0.74  # area / area of its convex hull; something may stand before a window
 THIN_PX = 4.6  # narrower ones are seams more often than windows
 OUTLINED = 2.0  # steepness of the unlit photo on its outline / around: seen with the lamps off
@@ -48,7 +54,10 @@ EDGE_SEEN = 0.6  # share of an outline that is as steep
 NOT_NOISE = 1.2  # an edge must stand out of its surroundings at least so much
 COLOURFUL = 0.7  # 1 - weakest / strongest channel; a lamp inside the model is whiter
 DIM_SHARE = 0.3  # of the median opening's level; what is dimmer is spill on a small thing
-ROW_SPREAD = 2.0  # levels in a row differ by less
+SHARED = 0.3  # of the smaller one's pixels: two outlines of one opening
+COMPANY = 6.0  # times its size: how near others of a row are
+LEAST_COMPANY = 2
+SIZE_SPREAD, LEVEL_SPREAD = 1.3, 2.0  # those of a row differ by less
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +72,8 @@ class Candidate:
     colourful: float  # 1 - weakest / strongest channel of its light
     fade: float  # light in the ring / inside
     own: float  # (added / unlit) in the ring / inside
+    lost: float  # light lost around / light inside: where photos do not fit, both show
+    sure: float  # its light / what surfaces as light as it may differ by
     solid: float  # area / area of its convex hull
     width: float  # px
     outline: float  # steepness of the unlit photo on its outline / around
@@ -77,19 +88,24 @@ class Candidate:
         return sure and self.edge >= EDGE_SEEN
 
 
-def guess_labels(unlit: Image, lit: Image, *, lit_clipped: Mask, usable: Mask) -> NDArray[np.int32]:
+def guess_labels(
+    unlit: Image, lit: Image, *, overlap: Mask, unlit_clipped: Mask, lit_clipped: Mask
+) -> NDArray[np.int32]:
     """Areas that look like lit openings.
 
     Args:
         unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
         lit: (rows, cols, 3), linear light of the lights-on frame.
-        lit_clipped: (rows, cols, 3), True at the end of the lit frame's scale.
-        usable: (rows, cols), True where the unlit frame was measured.
+        overlap: (rows, cols), True where the unlit frame covers the lit one.
+        unlit_clipped: (rows, cols), True at the end of the unlit frame's scale.
+        lit_clipped: (rows, cols, 3), the same of the lit frame.
     Returns: (rows, cols), 0 outside, 1 to n inside the n areas.
     Raises: ExposureError if too little shows in both frames.
     """
-    light = new_light(unlit, lit, lit_clipped=lit_clipped, usable=usable)
-    labels = np.zeros(usable.shape, np.int32)
+    light = new_light(
+        unlit, lit, overlap=overlap, unlit_clipped=unlit_clipped, lit_clipped=lit_clipped
+    )
+    labels = np.zeros(overlap.shape, np.int32)
     for number, candidate in enumerate(accepted(candidates(light), light.least), start=1):
         labels[candidate.area.window][candidate.area.mask] = number
     return labels
@@ -113,30 +129,39 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
         light: of the pair.
     """
     window, mask = area.window, area.mask
-    added = light.added[area.channel][window]
-    surface = light.unlit[area.channel][window] + np.float32(DARK)
+    unlit = light.unlit[window]
     ring = ring_of(mask, RING_PX)
     clear = ring & ~taken
-    if clear.sum() > RING_LEFT * ring.sum():
+    if np.count_nonzero(clear) > RING_LEFT * np.count_nonzero(ring):
         ring = clear
-    inside = float(np.median(added[mask]))
-    fade = own = 1.0
+    added, surface = light.added[area.channel][window], unlit[..., area.channel]
+    inside = middle(added[mask])
+    fade = own = lost = 1.0
     if ring.any() and inside > 0:
-        fade = float(np.median(added[ring])) / inside
-        own = fade * float(np.median(surface[mask]) / np.median(surface[ring]))
-    rgb = np.array([max(float(np.median(plane[window][mask])), 0.0) for plane in light.added])
+        fade = middle(added[ring]) / inside
+        own = fade * (middle(surface[mask]) + DARK) / (middle(surface[ring]) + DARK)
+        wide = ring_of(mask, LOST_PX)
+        lost = -(float(np.quantile(added[wide], LOST_QUANTILE)) + 2 * light.noise) / inside
+    rgb = [max(middle(plane[window][mask]), 0.0) for plane in light.added]
     solid, width, _ = shape_of(mask)
-    outline, edge = _seen(light.unlit, area, taken)
+    outline, edge = _seen(unlit, mask, taken)
     rows, cols = np.nonzero(mask)
+    x, y = float(cols.mean()) + window[1].start, float(rows.mean()) + window[0].start
+    block = tuple(
+        min(int(at / BLOCK), most - 1) for at, most in zip((y, x), light.doubt.shape, strict=False)
+    )
+    doubt = float(light.doubt[(*block, area.channel)])
     return Candidate(
         area=area,
         size=float(len(rows)),
-        x=float(cols.mean()) + window[1].start,
-        y=float(rows.mean()) + window[0].start,
-        level=float(np.median(light.strongest[window][mask])),
-        colourful=1.0 - float(rgb.min() / max(float(rgb.max()), 1e-6)),
+        x=x,
+        y=y,
+        level=middle(light.strongest[window][mask]),
+        colourful=1.0 - min(rgb) / max(*rgb, 1e-6),
         fade=fade,
         own=own,
+        lost=lost,
+        sure=inside / max(doubt, light.noise),
         solid=solid,
         width=width,
         outline=outline,
@@ -144,40 +169,80 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
     )
 
 
-def _seen(unlit: Planes, area: Area, taken: Mask) -> tuple[float, float]:
-    """How well the unlit photo shows an outline: steepness there / around, and share seen."""
-    parts = [np.ascontiguousarray(plane[area.window]) for plane in unlit]
-    steep = np.maximum.reduce([slope(blurred(part, 1.0)) for part in parts])
+def _seen(unlit: Image, mask: Mask, taken: Mask) -> tuple[float, float]:
+    """How well the unlit photo shows an outline: steepness there / around, and share seen.
+
+    Args:
+        unlit: (rows, cols, 3), linear light.
+        mask: (rows, cols), True inside the outline.
+        taken: (rows, cols), True inside any area.
+    """
+    smooth = cv2.split(blurred(unlit, 1.0))
+    steep = np.maximum.reduce([slope(np.asarray(plane, np.float32)) for plane in smooth])
     steep = np.asarray(cv2.dilate(steep, np.ones((3, 3))))
-    wider = near(area.mask, 1)
+    wider = near(mask, 1)
     border = wider & (cv2.erode(wider.astype(np.uint8), np.ones((3, 3))) == 0)
-    around = ring_of(area.mask, RIM_PX) & ~near(taken, 3)
-    if around.sum() < RIM_LEAST_PX:
-        around = ring_of(area.mask, RIM_PX)
-    plain = float(np.median(steep[around])) if around.any() else 0.0
-    outline = float(np.median(steep[border])) / plain if plain > 0 else 0.0
-    edge = np.asarray(cv2.dilate(steepness(unlit, area.window), np.ones((3, 3))))
-    return outline, float((edge[border] > EDGE_SHARE).mean())
+    rim = ring_of(mask, RIM_PX)
+    around = rim & ~near(taken, 3)
+    if np.count_nonzero(around) < RIM_LEAST_PX:
+        around = rim
+    plain = middle(steep[around]) if around.any() else 0.0
+    outline = middle(steep[border]) / plain if plain > 0 else 0.0
+    edge = np.asarray(cv2.dilate(steepness(unlit), np.ones((3, 3))))
+    return outline, np.count_nonzero(edge[border] > EDGE_SHARE) / np.count_nonzero(border)
 
 
 def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
-    """Those that are openings: by their light, and by the unlit photo or a row they stand in.
+    """Those that are openings: by their light, and by the unlit photo or others like them.
 
     Args:
         found: all candidates of a pair.
         least: linear light that an opening adds.
     """
     lit = [candidate for candidate in found if _lamp_like(candidate, least)]
-    known = [candidate.seen_unlit for candidate in lit]
-    if not all(known):
-        for row in _rows(lit):
-            levels = [lit[k].level for k in row]
-            if max(levels) < ROW_SPREAD * min(levels):
-                for k in row:
-                    known[k] = True
+    known = np.array([candidate.seen_unlit for candidate in lit], bool)
+    known |= _in_company(lit)
     sure = [candidate for candidate, is_known in zip(lit, known, strict=True) if is_known]
-    usual = float(np.median([candidate.level for candidate in sure])) if sure else 0.0
-    return [candidate for candidate in sure if candidate.level > DIM_SHARE * usual]
+    usual = _usual_level(sure)
+    bright = [candidate for candidate in sure if candidate.level > DIM_SHARE * usual]
+    return _apart(bright)
+
+
+def _usual_level(found: Sequence[Candidate]) -> float:
+    """The level that half of the openings' area exceeds."""
+    if not found:
+        return 0.0
+    ordered = sorted(found, key=lambda candidate: candidate.level)
+    area = np.cumsum(np.array([candidate.size for candidate in ordered]))
+    return ordered[int(np.searchsorted(area, float(area[-1]) / 2))].level
+
+
+def _apart(found: Sequence[Candidate]) -> list[Candidate]:
+    """Those that do not lie on a crisper one."""
+    kept: list[Candidate] = []
+    for candidate in sorted(found, key=lambda candidate: candidate.fade):
+        if all(_shared(candidate.area, other.area) < SHARED for other in kept):
+            kept.append(candidate)
+    return kept
+
+
+def _shared(first: Area, second: Area) -> float:
+    """Pixels that two areas share / pixels of the smaller."""
+    rows, cols = (
+        slice(max(a.start, b.start), min(a.stop, b.stop))
+        for a, b in zip(first.window, second.window, strict=True)
+    )
+    if rows.start >= rows.stop or cols.start >= cols.stop:
+        return 0.0
+    parts = [
+        area.mask[
+            rows.start - area.window[0].start : rows.stop - area.window[0].start,
+            cols.start - area.window[1].start : cols.stop - area.window[1].start,
+        ]
+        for area in (first, second)
+    ]
+    smaller = min(np.count_nonzero(first.mask), np.count_nonzero(second.mask))
+    return np.count_nonzero(parts[0] & parts[1]) / max(smaller, 1)
 
 
 def _lamp_like(candidate: Candidate, least: float) -> bool:
@@ -185,16 +250,38 @@ def _lamp_like(candidate: Candidate, least: float) -> bool:
     well_seen = candidate.outline >= WELL_OUTLINED and candidate.edge >= EDGE_SEEN
     return (
         candidate.level >= least
-        and candidate.fade <= (FADES_IF_SEEN if well_seen else FADES)
-        and candidate.own <= OWN_SHARE
+        and candidate.sure >= SURE
+        and candidate.fade <= (FADES_IF_SEEN if well_seen else _fade_allowed(candidate.width))
+        and (candidate.own <= OWN_SHARE or candidate.own <= OWN_TIMES * candidate.fade)
+        and candidate.lost <= LOST
         and candidate.solid >= SOLID
         and candidate.width >= THIN_PX
     )
 
 
-def _rows(found: Sequence[Candidate]) -> tuple[tuple[int, ...], ...]:
-    centres = np.array([(candidate.x, candidate.y) for candidate in found]).reshape(-1, 2)
-    return find_rows(centres, np.sqrt([candidate.size for candidate in found]))
+def _fade_allowed(width_px: float) -> float:
+    """Light left in the ring / inside, at most: far less than a round glow of that width leaves."""
+    # A Gaussian as wide at half its peak; a half of the area lies above 0.71 of the peak.
+    glow = np.exp(-4 * np.log(2) * (0.5 + np.mean(RING_PX) / width_px) ** 2) / 0.71
+    return max(FADES, SHARPER * float(glow))
+
+
+def _in_company(found: Sequence[Candidate]) -> NDArray[np.bool_]:
+    """(n,), True for those with others near that are as large and as bright, as in a row."""
+    places = np.array([(candidate.x, candidate.y) for candidate in found]).reshape(-1, 2)
+    size = np.sqrt([candidate.size for candidate in found])
+    level = np.array([candidate.level for candidate in found])
+    far = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    alike = (_times(size) < SIZE_SPREAD) & (_times(level) < LEVEL_SPREAD)
+    near_by = far < COMPANY * size
+    np.fill_diagonal(near_by, False)
+    return np.asarray((alike & near_by).sum(axis=1) >= LEAST_COMPANY)
+
+
+def _times(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n, n), how many times the larger of each two is the smaller."""
+    ratio = values[:, None] / np.maximum(values[None], 1e-9)
+    return np.asarray(np.maximum(ratio, 1 / np.maximum(ratio, 1e-9)))
 
 
 def regions_of_labels(

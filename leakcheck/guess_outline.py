@@ -12,12 +12,18 @@ from typing import TypeAlias
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from leakcheck.exposure import rough_gain
-from leakcheck.light import blurred, slope
+from leakcheck.exposure import FLOOR, rough_gain
+from leakcheck.light import block_mean, blurred, enlarged, slope
 from leakcheck.photo import Image, Mask
 
 # All lengths in frame px.
+BLOCK = 8  # noise averages out
+USABLE_SHARE = 0.9  # of a block
+LIGHT_BINS = 10  # levels of light with a gain of their own
+LOWER = (0.1, 0.4)  # quantiles of the gain: about one standard deviation apart
+MOST_BENT = 4.0  # by which a tone curve changes the gain at most
 MOAT_PX = 5  # an area ends where something much brighter is so near
 MOAT_SHARE = 0.4  # of that; half would cut domed lamps short
 TOP_QUANTILE = 0.9995  # of added light: something of the brightest openings
@@ -50,17 +56,17 @@ AS_STEEP = 0.985  # of the steepest; of equals the innermost, as a rim lies arou
 DARK = 0.002  # linear light under which a surface's own light is not known
 
 Window: TypeAlias = tuple[slice, slice]
-Planes: TypeAlias = tuple[Image, Image, Image]
 
 
 @dataclass(frozen=True, eq=False)
 class NewLight:
-    """The pair, ready to be searched; linear light, planes are red, green and blue."""
+    """The pair, ready to be searched; linear light."""
 
-    lit: Planes
-    unlit: Planes  # in the lit frame's exposure
-    added: Planes
-    clipped: tuple[Mask, Mask, Mask]
+    lit: Image  # (rows, cols, 3)
+    unlit: Image  # (rows, cols, 3), laid onto the lit frame and in its exposure
+    added: tuple[Image, Image, Image]  # (rows, cols) in red, green and blue
+    doubt: Image  # (rows, cols, 3) of blocks: what surfaces as light as that may differ by
+    clipped: Mask  # (rows, cols, 3), True at the end of the lit frame's scale
     strongest: Image  # (rows, cols), brightest channel added, smoothed a little; 0: not measured
     least: float  # what an opening adds at least in its brightest channel
     floor: float  # less belongs to no opening
@@ -77,42 +83,65 @@ class Area:
     too_wide: bool = False  # clipped: blur has widened it
 
 
-def new_light(unlit: Image, lit: Image, *, lit_clipped: Mask, usable: Mask) -> NewLight:
-    """What the lamps added, roughly: exposure is matched by one gain per channel.
+def new_light(
+    unlit: Image, lit: Image, *, overlap: Mask, unlit_clipped: Mask, lit_clipped: Mask
+) -> NewLight:
+    """What the lamps added, roughly.
 
     Args:
         unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
         lit: (rows, cols, 3), linear light of the lights-on frame.
-        lit_clipped: (rows, cols, 3), True at the end of the lit frame's scale.
-        usable: (rows, cols), True where the unlit frame was measured.
+        overlap: (rows, cols), True where the unlit frame covers the lit one.
+        unlit_clipped: (rows, cols), True at the end of the unlit frame's scale.
+        lit_clipped: (rows, cols, 3), the same of the lit frame.
     Raises: ExposureError if too little shows in both.
     """
-    ends = (lit_clipped[..., 0], lit_clipped[..., 1], lit_clipped[..., 2])
-    gain = rough_gain(unlit, lit, usable & ~(ends[0] | ends[1] | ends[2])).astype(np.float32)
-    red, green, blue = _planes(lit)
-    dark_red, dark_green, dark_blue = (p * g for p, g in zip(_planes(unlit), gain, strict=True))
-    added = (red - dark_red, green - dark_green, blue - dark_blue)
-    strongest = cv2.max(cv2.max(added[0], added[1]), added[2])
+    ends = lit_clipped[..., 0] | lit_clipped[..., 1] | lit_clipped[..., 2]
+    gain, doubt = _gain_by_light(unlit, lit, overlap & ~unlit_clipped & ~ends)
+    surface = gain * unlit
+    red, green, blue = (lit[..., k] - surface[..., k] for k in range(3))
+    strongest = cv2.max(cv2.max(red, green), blue)
     strongest = np.asarray(cv2.GaussianBlur(strongest, (3, 3), 0.5), np.float32)
-    strongest *= usable
+    strongest *= overlap
     few = np.ascontiguousarray(strongest[::SAMPLE_STEP, ::SAMPLE_STEP])
-    noise = 1.4826 * float(np.median(np.abs(few - cv2.blur(few, (3, 3))))) + 1e-6
+    noise = 1.4826 * middle(np.abs(few - cv2.blur(few, (3, 3)))) + 1e-6
     top = float(np.quantile(few, TOP_QUANTILE))
     return NewLight(
-        lit=(red, green, blue),
-        unlit=(dark_red, dark_green, dark_blue),
-        added=added,
-        clipped=ends,
-        strongest=strongest,
+        lit=lit,
+        unlit=surface,
+        added=(red, green, blue),
+        doubt=doubt,
+        clipped=lit_clipped,
+        strongest=np.asarray(strongest, np.float32),
         least=max(CORE_SHARE * top, CORE_SIGMA * noise, LEAST_ADDED),
         floor=max(FLOOR_SHARE * top, FLOOR_SIGMA * noise, LEAST_ADDED),
         noise=noise,
     )
 
 
-def _planes(image: Image) -> Planes:
-    red, green, blue = (np.asarray(plane, np.float32) for plane in cv2.split(image))
-    return red, green, blue
+def _gain_by_light(unlit: Image, lit: Image, usable: Mask) -> tuple[Image, Image]:
+    """Lit / unlit of what does not glow, and what is doubtful about it; a tone curve bends it.
+
+    At each level of light the lower middle of all blocks, and how far it lies above the lowest:
+    added light only raises them.
+
+    Returns: (rows, cols, 3), no unit; and (rows // BLOCK, cols // BLOCK, 3), linear light.
+    """
+    usual = rough_gain(unlit, lit, usable)
+    dark, bright = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
+    whole = block_mean(usable.astype(np.float32), BLOCK) > USABLE_SHARE
+    gain, doubt = np.empty_like(dark), np.empty_like(dark)
+    for k in range(3):
+        seen = whole & (dark[..., k] > FLOOR)
+        level, ratio = dark[..., k][seen], bright[..., k][seen] / dark[..., k][seen]
+        bins = np.array_split(np.argsort(level), LIGHT_BINS)
+        levels = [np.log(middle(level[part])) for part in bins]
+        low, middles = np.array([np.quantile(ratio[part], LOWER) for part in bins]).T
+        here = np.log(np.maximum(dark[..., k], FLOOR))
+        bent = np.interp(here, levels, middles)
+        gain[..., k] = np.clip(bent, usual[k] / MOST_BENT, usual[k] * MOST_BENT)
+        doubt[..., k] = np.interp(here, levels, middles - low) * dark[..., k]
+    return enlarged(gain, BLOCK, (unlit.shape[0], unlit.shape[1])), doubt
 
 
 def outlined_areas(light: NewLight) -> list[Area]:
@@ -165,9 +194,9 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
         again: whether it may be searched for parts.
     """
     channel, clipped = _telling(area, light)
-    lit, added = light.lit[channel][area.window], light.added[channel][area.window]
+    lit, added = light.lit[area.window][..., channel], light.added[channel][area.window]
     if clipped >= ALL_CLIPPED:
-        inside = area.mask & (lit > CLIPPED_END * float(np.median(lit[area.mask])))
+        inside = area.mask & (lit > CLIPPED_END * middle(lit[area.mask]))
     else:
         inside = _half_level(added, area.mask, free & near(area.mask, GROW_PX), light.floor)
     found: list[Area] = []
@@ -176,19 +205,24 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
             cut = _cut(piece, area.window, light.strongest.shape)
             found.append(replace(cut, channel=channel, too_wide=clipped >= PART_CLIPPED))
             continue
-        strongest = light.strongest[area.window]
-        bright = piece & (strongest > BRIGHT_CORE * float(strongest[piece].max()))
-        for part in _pieces(bright):
+        for part in _brighter(piece, area.window, light):
             cut = _cut(part, area.window, light.strongest.shape)
             around = np.ones(cut.mask.shape, bool)
             found += _outlined(cut, around, light, again=False)
     return found
 
 
+def _brighter(mask: Mask, window: Window, light: NewLight) -> list[Mask]:
+    """What may be crisp in an area that fades: openings in a glow, the white core of a lamp."""
+    strongest = light.strongest[window]
+    bright = mask & (strongest > BRIGHT_CORE * float(strongest[mask].max()))
+    return _pieces(bright) + _pieces(mask & light.clipped[window].all(axis=2))
+
+
 def _telling(area: Area, light: NewLight) -> tuple[int, float]:
     """The colour channel that tells an area's outline best, and its clipped share there."""
-    levels = np.array([np.median(plane[area.window][area.mask]) for plane in light.added])
-    clipped = np.array([plane[area.window][area.mask].mean() for plane in light.clipped])
+    levels = np.array([middle(plane[area.window][area.mask]) for plane in light.added])
+    clipped = light.clipped[area.window][area.mask].mean(axis=0)
     bright = levels > max(COLOURED * float(levels.max()), 8 * light.noise)
     bright[int(levels.argmax())] = True
     unclipped = bright & (clipped <= CLIPPED_SHARE)
@@ -201,12 +235,12 @@ def _telling(area: Area, light: NewLight) -> tuple[int, float]:
 
 def _half_level(added: Image, mask: Mask, allowed: Mask, floor: float) -> Mask:
     """Where light is above half of the area's own median."""
-    smooth = cv2.GaussianBlur(np.ascontiguousarray(added), (3, 3), 0.5)
+    smooth = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(added), (3, 3), 0.5), np.float32)
     inside = mask
     for _ in range(3):  # the median moves with the outline, and settles at once
         if not inside.any():
             break
-        level = float(np.median(smooth[inside]))
+        level = middle(smooth[inside])
         inside = allowed & (smooth > max(HALF * level, 0.6 * floor))
     return inside
 
@@ -228,7 +262,7 @@ def _crisp(added: Image, mask: Mask) -> bool:
     ring = ring_of(mask, RING_PX)
     if not ring.any():
         return False
-    dark = float(np.median(added[ring])) < CRISP * float(np.median(added[mask]))
+    dark = middle(added[ring]) < CRISP * middle(added[mask])
     return dark and shape_of(mask)[0] > SOLID
 
 
@@ -240,17 +274,30 @@ def _pulled_in(found: Sequence[Area], light: NewLight) -> list[Area]:
     """
     total = np.zeros(len(PULL_PX))
     for area in found:
-        size = float(area.mask.sum())
+        size = float(np.count_nonzero(area.mask))
+        if not area.too_wide or size < SAMPLE_AREA_PX:
+            continue
         depth = _depth(area.mask)
-        if area.too_wide and size >= SAMPLE_AREA_PX and depth.max() >= SAMPLE_HALF_PX:
-            steep = np.minimum(steepness(light.unlit, area.window), STEEPEST)
-            bands = [(depth > pull) & (depth <= pull + 1) for pull in PULL_PX]
-            weight = min(size, SAMPLE_WEIGHT_PX) ** 0.5
-            total += [weight * float(steep[band].mean()) if band.any() else 0.0 for band in bands]
+        if depth.max() >= SAMPLE_HALF_PX:
+            steep = np.minimum(steepness(light.unlit[area.window]), STEEPEST)
+            total += min(size, SAMPLE_WEIGHT_PX) ** 0.5 * _by_depth(steep, depth)
     if not total.any():
         return list(found)
     pull = PULL_PX[int(np.flatnonzero(total >= AS_STEEP * total.max())[-1])]
     return [_smaller(area, pull) if area.too_wide else area for area in found]
+
+
+def _by_depth(steep: Image, depth: Image) -> NDArray[np.float64]:
+    """Mean steepness in bands 1 px wide that begin at each of PULL_PX."""
+    step = PULL_PX[1]
+    band = np.ceil(depth / step).astype(int).ravel()  # the n-th reaches to n steps, its end too
+    most = len(PULL_PX) + 1
+    count = np.bincount(np.minimum(band, most + 1), minlength=most + 2)
+    light = np.bincount(np.minimum(band, most + 1), steep.ravel(), minlength=most + 2)
+    pairs = slice(1, most), slice(2, most + 1)
+    return np.asarray(
+        (light[pairs[0]] + light[pairs[1]]) / np.maximum(count[pairs[0]] + count[pairs[1]], 1)
+    )
 
 
 def _smaller(area: Area, pull_px: float) -> Area:
@@ -276,9 +323,15 @@ def _depth(mask: Mask) -> Image:
     return np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1], np.float32)
 
 
-def steepness(planes: Planes, window: Window) -> Image:
-    """Slope of the brightest channel / its light, per pixel."""
-    brightest = np.ascontiguousarray(np.maximum.reduce([plane[window] for plane in planes]))
+def middle(values: Image) -> float:
+    """The (upper) median of not too few values; numpy's takes longer than all the rest here."""
+    half = values.size // 2
+    return float(np.partition(values, half, axis=None)[half])
+
+
+def steepness(light: Image) -> Image:
+    """Slope of the brightest channel / its light, per pixel; light is (rows, cols, 3)."""
+    brightest = np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
     return np.asarray(slope(blurred(brightest, 0.5)) / (blurred(brightest, 1.5) + DARK))
 
 
@@ -287,7 +340,7 @@ def shape_of(mask: Mask) -> tuple[float, float, float]:
     contours, _ = cv2.findContours(
         mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
     )
-    outer = max(contours, key=len)
+    outer = np.vstack(contours)
     _, (first, second), _ = cv2.minAreaRect(outer)
     # cv2 runs through the centres of the border pixels: half a pixel is missing all around.
     hull = cv2.convexHull(outer)
