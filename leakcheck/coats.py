@@ -78,11 +78,21 @@ def robust_mean(values: Sequence[float], errors: Sequence[float]) -> Mean | None
     for _ in range(10):
         part = weight * np.square(np.maximum(1 - np.square((x - middle) / (TUKEY * spread)), 0))
         middle = float((part * x).sum() / part.sum())
-    count = float(part.sum() ** 2 / np.square(part).sum())
-    scatter = math.sqrt(float((part * (x - middle) ** 2).sum() / part.sum()))
     own = 1 / math.sqrt(float((1 / s**2).sum()))
-    error = max(scatter / math.sqrt(max(count - 1, 1.0)), own)
-    return Mean(middle, error, len(x))
+    return Mean(middle, max(_biweight_error(x, middle, spread), own), len(x))
+
+
+def _biweight_error(x: NDArray[np.float64], middle: float, spread: float) -> float:
+    """Standard error of a mean by Tukey's biweight, from the scatter; 0 for one value.
+
+    Source: Mosteller and Tukey 1977, Data Analysis and Regression, chapter 10, with n / (n - 1).
+    """
+    u2 = np.square((x - middle) / (TUKEY * spread))
+    inside = u2 < 1
+    square = np.square(x - middle) * (1 - u2) ** 4
+    slope = abs(float(((1 - u2) * (1 - 5 * u2))[inside].sum()))
+    few = len(x) / max(len(x) - 1, 1)
+    return math.sqrt(few * float(square[inside].sum())) / max(slope, 1.0)
 
 
 def coats_needed(
