@@ -46,6 +46,8 @@ def stage_files(given: Sequence[Path]) -> list[StageFiles]:
     stages: list[StageFiles] = []
     waiting: Path | None = None
     for path in given:
+        if not path.exists():
+            raise PhotoError(f"{path} does not exist. Check the name and the folder.")
         if path.is_dir() or path.name == RESULT:
             if waiting is not None:
                 break
