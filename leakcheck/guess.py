@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from leakcheck.guess_outline import (
     BLOCK,
     DARK,
-    RING_PX,
     Area,
     NewLight,
     middle,
@@ -26,6 +25,7 @@ from leakcheck.guess_outline import (
     ring_of,
     shape_of,
     steepness,
+    surroundings,
 )
 from leakcheck.light import blurred, luminance, slope
 from leakcheck.photo import Image, Mask
@@ -37,11 +37,11 @@ RING_LEFT = 0.3  # share of the ring without neighbours that is enough
 RIM_PX = (4.0, 10.0)  # surroundings whose texture an outline must beat
 RIM_LEAST_PX = 10
 FADES = 0.2  # light in the ring / inside, at most
-SHARPER = 0.65  # the same / that of a glow, for large areas
 FADES_IF_SEEN = 0.5  # the same where the unlit photo shows its outline well
 OWN_SHARE = 0.33  # (added / unlit) in the ring / inside: light that falls on a light thing has 1
 OWN_TIMES = 1.5  # own / fade where it is no lighter than its surroundings
-SURE = 10.0
+SURE, SURE_WHITE = 10.0, 6.0
+WHITE = 0.8  # clipped share in each colour
 LOST_PX = (2.5, 12.0)  # surroundings that must not have lost light
 LOST_QUANTILE = 0.05
 LOST = 0.15  # light lost there / light inside
@@ -57,6 +57,7 @@ DIM_SHARE = 0.3  # of the median opening's level; what is dimmer is spill on a s
 SHARED = 0.3  # of the smaller one's pixels: two outlines of one opening
 COMPANY = 6.0  # times its size: how near others of a row are
 LEAST_COMPANY = 2
+COMPANY_FADES = 0.1  # light in the ring / inside, at most, of one that the unlit photo hides
 SIZE_SPREAD, LEVEL_SPREAD = 1.3, 2.0  # those of a row differ by less
 
 
@@ -69,6 +70,7 @@ class Candidate:
     x: float  # centre, frame px
     y: float
     level: float  # linear light that it adds, brightest channel
+    white: bool  # clipped in all colours
     colourful: float  # 1 - weakest / strongest channel of its light
     fade: float  # light in the ring / inside
     own: float  # (added / unlit) in the ring / inside
@@ -130,7 +132,7 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
     """
     window, mask = area.window, area.mask
     unlit = light.unlit[window]
-    ring = ring_of(mask, RING_PX)
+    ring = surroundings(mask)
     clear = ring & ~taken
     if np.count_nonzero(clear) > RING_LEFT * np.count_nonzero(ring):
         ring = clear
@@ -141,7 +143,8 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
         fade = middle(added[ring]) / inside
         own = fade * (middle(surface[mask]) + DARK) / (middle(surface[ring]) + DARK)
         wide = ring_of(mask, LOST_PX)
-        lost = -(float(np.quantile(added[wide], LOST_QUANTILE)) + 2 * light.noise) / inside
+        all_colours = light.strongest[window][wide]
+        lost = -(float(np.quantile(all_colours, LOST_QUANTILE)) + 2 * light.noise) / inside
     rgb = [max(middle(plane[window][mask]), 0.0) for plane in light.added]
     solid, width, _ = shape_of(mask)
     outline, edge = _seen(unlit, mask, taken)
@@ -157,6 +160,7 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
         x=x,
         y=y,
         level=middle(light.strongest[window][mask]),
+        white=bool(light.clipped[window][mask].mean(axis=0).min() > WHITE),
         colourful=1.0 - min(rgb) / max(*rgb, 1e-6),
         fade=fade,
         own=own,
@@ -201,7 +205,7 @@ def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
     """
     lit = [candidate for candidate in found if _lamp_like(candidate, least)]
     known = np.array([candidate.seen_unlit for candidate in lit], bool)
-    known |= _in_company(lit)
+    known |= _in_company(lit) & np.array([c.fade <= COMPANY_FADES for c in lit], bool)
     sure = [candidate for candidate, is_known in zip(lit, known, strict=True) if is_known]
     usual = _usual_level(sure)
     bright = [candidate for candidate in sure if candidate.level > DIM_SHARE * usual]
@@ -213,7 +217,7 @@ def _usual_level(found: Sequence[Candidate]) -> float:
     if not found:
         return 0.0
     ordered = sorted(found, key=lambda candidate: candidate.level)
-    area = np.cumsum(np.array([candidate.size for candidate in ordered]))
+    area = np.cumsum([candidate.size for candidate in ordered])
     return ordered[int(np.searchsorted(area, float(area[-1]) / 2))].level
 
 
@@ -241,29 +245,24 @@ def _shared(first: Area, second: Area) -> float:
         ]
         for area in (first, second)
     ]
-    smaller = min(np.count_nonzero(first.mask), np.count_nonzero(second.mask))
-    return np.count_nonzero(parts[0] & parts[1]) / max(smaller, 1)
+    shared = float(np.count_nonzero(parts[0] & parts[1]))
+    return shared / min(float(np.count_nonzero(area.mask)) for area in (first, second))
 
 
 def _lamp_like(candidate: Candidate, least: float) -> bool:
     """Whether light comes out of an area, as far as the area itself tells."""
     well_seen = candidate.outline >= WELL_OUTLINED and candidate.edge >= EDGE_SEEN
+    # How bright a clipped area is beside its surroundings cannot be told, only that it is more.
+    own = 0.0 if candidate.white else candidate.own
     return (
         candidate.level >= least
-        and candidate.sure >= SURE
-        and candidate.fade <= (FADES_IF_SEEN if well_seen else _fade_allowed(candidate.width))
-        and (candidate.own <= OWN_SHARE or candidate.own <= OWN_TIMES * candidate.fade)
+        and candidate.sure >= (SURE_WHITE if candidate.white else SURE)
+        and candidate.fade <= (FADES_IF_SEEN if well_seen else FADES)
+        and (own <= OWN_SHARE or own <= OWN_TIMES * candidate.fade)
         and candidate.lost <= LOST
         and candidate.solid >= SOLID
         and candidate.width >= THIN_PX
     )
-
-
-def _fade_allowed(width_px: float) -> float:
-    """Light left in the ring / inside, at most: far less than a round glow of that width leaves."""
-    # A Gaussian as wide at half its peak; a half of the area lies above 0.71 of the peak.
-    glow = np.exp(-4 * np.log(2) * (0.5 + np.mean(RING_PX) / width_px) ** 2) / 0.71
-    return max(FADES, SHARPER * float(glow))
 
 
 def _in_company(found: Sequence[Candidate]) -> NDArray[np.bool_]:

@@ -35,14 +35,17 @@ SAMPLE_STEP = 3  # every third pixel tells noise and brightest well enough
 MIN_AREA_PX = 6
 MIN_PIECE = 0.02  # area / largest piece of the same area
 NEAR_PX = 12  # surroundings that are cut out with an area
+NEAR_SIZE = 0.3  # the same / width, for large areas
 HALF = 0.5  # of its own level: there a blurred edge has its place, however blurred
 GROW_PX = 2  # an edge is so near to where the moat put it
 COLOURED = 0.15  # share of the brightest channel from which a channel tells the outline
 CLIPPED_SHARE = 0.25  # clipped share of an area from which another channel is asked
+SAME_CLIPPED = 0.1  # channels whose clipped shares differ by less are alike
 ALL_CLIPPED = 0.6  # clipped share from which no half level exists
 PART_CLIPPED = 0.3  # clipped share from which an outline is too wide
 CLIPPED_END = 0.9  # of the clipped level: where a clipped area ends
 RING_PX = (2.5, 6.0)  # surroundings of an area that tell whether its light ends
+RING_SIZE = (0.1, 0.25)  # the same / width, for large areas: round a large lamp all is wider
 CRISP = 0.3  # light in the ring / inside; above, an area is searched for what is crisp in it
 SOLID = 0.78  # area / area of its convex hull, below it is searched too
 BRIGHT_CORE = 0.6  # of the brightest: what is searched
@@ -170,11 +173,13 @@ def _cut(mask: Mask, window: Window, shape: tuple[int, ...]) -> Area:
     """An area with its surroundings, out of a mask that may be much larger than it."""
     rows = np.flatnonzero(mask.any(axis=1))
     cols = np.flatnonzero(mask.any(axis=0))
+    narrow = min(rows[-1] - rows[0], cols[-1] - cols[0]) + 1
+    around = max(NEAR_PX, round(NEAR_SIZE * float(narrow)))
     inner, outer = [], []
     for used, old, size in ((rows, window[0], shape[0]), (cols, window[1], shape[1])):
         first, last = int(used[0]), int(used[-1]) + 1
-        start = max(old.start + first - NEAR_PX, 0)
-        stop = min(old.start + last + NEAR_PX, size)
+        start = max(old.start + first - around, 0)
+        stop = min(old.start + last + around, size)
         outer.append(slice(start, stop))
         inner.append((slice(first, last), slice(old.start + first - start, None)))
     height, width = rows[-1] - rows[0] + 1, cols[-1] - cols[0] + 1
@@ -228,8 +233,11 @@ def _telling(area: Area, light: NewLight) -> tuple[int, float]:
     unclipped = bright & (clipped <= CLIPPED_SHARE)
     if unclipped.any():
         channel = int(np.argmax(np.where(unclipped, levels, -1)))
-    else:
-        channel = int(np.argmin(np.where(bright, clipped, 2)))
+    else:  # the halo of a lamp that clips in all colours is strongest in its own
+        ring = surroundings(area.mask)
+        around = [middle(plane[area.window][ring]) if ring.any() else 0.0 for plane in light.added]
+        least = bright & (clipped <= np.where(bright, clipped, 2.0).min() + SAME_CLIPPED)
+        channel = int(np.argmin(np.where(least, around / np.maximum(levels, 1e-6), np.inf)))
     return channel, float(clipped[channel])
 
 
@@ -259,7 +267,7 @@ def _pieces(inside: Mask) -> list[Mask]:
 
 def _crisp(added: Image, mask: Mask) -> bool:
     """Whether light ends at an area's outline and the area is of one piece."""
-    ring = ring_of(mask, RING_PX)
+    ring = surroundings(mask)
     if not ring.any():
         return False
     dark = middle(added[ring]) < CRISP * middle(added[mask])
@@ -315,6 +323,13 @@ def ring_of(mask: Mask, px: tuple[float, float]) -> Mask:
     """Pixels whose distance from an area lies between two limits."""
     away = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 5)
     return np.asarray((away > px[0]) & (away <= px[1]))
+
+
+def surroundings(mask: Mask) -> Mask:
+    """The ring round an area that is dark where its light ends."""
+    width = shape_of(mask)[1]
+    low, high = (max(px, share * width) for px, share in zip(RING_PX, RING_SIZE, strict=True))
+    return ring_of(mask, (low, high))
 
 
 def _depth(mask: Mask) -> Image:
