@@ -6,33 +6,22 @@ import math
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
-from leakcheck.coats import CoatsNeeded, Mean, coats_needed, density, robust_mean, stays
+from leakcheck.coats import CoatsNeeded, Mean, coats_needed, robust_mean, stays
+from leakcheck.course import Step, course_of, fall_of
 from leakcheck.diagnose import Leak, SpotKind
 from leakcheck.errors import UsageError
-from leakcheck.forced import Amount, both_amounts, look_at, patch_of
+from leakcheck.forced import Amount
 from leakcheck.lamp_changes import LampChange, lamp_changes
 from leakcheck.openings import Openings
 from leakcheck.places import Place, places_of
 from leakcheck.settings import Settings
 from leakcheck.shared_scale import Scale, ScaleName, shared_scale
-from leakcheck.stages import Pair, Points, Stage, checked_stages, inside, way
-
-State = Literal["gone", "fainter", "unchanged", "brighter", "new", "cannot tell"]
-
-SEEN_SIGMA = 3.0  # at a place that is known: one in a thousand by chance
-UNCHANGED = 0.09  # density, a fifth of the light: less is within what two poses differ by
-SURE_SIGMA = 2.0  # standard errors that a change must be above none
-ROUGH = 0.15  # density; where the error is larger, "unchanged" would say too much
-HALVED = 0.5  # of the light: what is certainly less than that may be called gone
-LESS = 0.8  # of the light: what is certainly less than that is fainter
-FAINT_SHARE = 0.5  # of what people notice: what is found nowhere and below it counts as gone
-BROAD_PX = 16.0  # frame px: wider than the surroundings that a spot is compared with
-LIMIT_SIGMA = 6.0  # significance that a check asks of a spot, about
-POSE_SHARE = 0.04  # of the light: surfaces seen from elsewhere, apertures a little off
+from leakcheck.stages import Pair, Points, Stage, checked_stages, way
+from leakcheck.states import Judged, State, between
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,17 +36,6 @@ class Side:
     glow_px: float
     level: float | None  # of the median window
     contrast: float  # added / room light on the same surface
-
-
-@dataclass(frozen=True)
-class Step:
-    """A leak's light in one stage, on the scale of the first one."""
-
-    stage: str
-    coats: int  # since the first stage
-    contrast: float | None  # None: hidden, outside, or not measurable there
-    error: float | None
-    limit: float | None  # what would have been seen at this place
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,11 +147,11 @@ def compared(
     last = scales[-1]
     found = []
     for place in places_of(stages):
-        course = _course(stages, place, rooms, coats)
+        course = course_of(stages, place, rooms, coats)
         judged = _judged(course[0], course[-1], place, stages, last.error, settings)
         if judged is not None:
             found.append((place, course, judged))
-    falls = [_fall(course, last.error) for _, course, _ in found]
+    falls = [fall_of(course, last.error) for _, course, _ in found]
     known = [fall for fall in falls if fall is not None and fall[0] > -fall[1]]
     mean = robust_mean([value for value, _ in known], [error for _, error in known])
     found.sort(key=lambda item: (item[2].state == "gone", -(item[1][-1].contrast or 0.0)))
@@ -191,77 +169,6 @@ def compared(
         noticeable=settings.noticeable_contrast,
         warnings=_warnings(stages, scales),
     )
-
-
-def _course(
-    stages: Sequence[Stage], place: Place, rooms: Sequence[float], coats: int
-) -> tuple[Step, ...]:
-    """A place measured in every stage, found there or not."""
-    steps = []
-    for k, stage in enumerate(stages):
-        measured = _measured(stages, place, k)
-        factor = 10 ** (rooms[k])
-        contrast, error = (None, None) if measured is None else measured
-        steps.append(
-            Step(
-                stage=stage.name,
-                coats=coats * k,
-                contrast=None if contrast is None else contrast * factor,
-                error=None if error is None else error * factor,
-                limit=None if error is None else SEEN_SIGMA * error * factor,
-            )
-        )
-    return tuple(steps)
-
-
-def _measured(stages: Sequence[Stage], place: Place, k: int) -> tuple[float, float] | None:
-    """Contrast of a place in a stage and its error, in units in which the finder's own holds."""
-    finder = stages[place.finder]
-    images, own = stages[k].check.images, finder.check.images
-    assert images is not None, "a fresh check keeps its images"
-    assert own is not None, "a fresh check keeps its images"
-    outline = place.leak.outline
-    patch = patch_of(outline, scale=own.scale)
-    first = look_at(patch, own, moved=None, others=_others(finder, place.leaks[place.finder]))
-    if k == place.finder:
-        pair = both_amounts(patch, first, first, search_px=0.0)
-    else:
-        moved = way(stages, place.finder, k)
-        if moved is not None and not inside(stages[k], moved(outline)):
-            return None
-        second = look_at(patch, images, moved=moved, others=_others(stages[k], place.leaks[k]))
-        slack = math.hypot(stages[k].slack_px, finder.slack_px) / own.scale
-        pair = both_amounts(patch, first, second, search_px=0.0 if moved is None else 1 + 2 * slack)
-    if pair is None or pair[0].contrast <= 0:
-        return None
-    # A coloured leak may add nothing to luminance that can be told: its own units stay then.
-    unit = max(place.leak.contrast / pair[0].contrast, 0.0) or 1.0
-    floor = _unevenness(place.leak, stages[k], images.scale)
-    return pair[1].contrast * unit, max(pair[1].sigma * unit, floor)
-
-
-def _unevenness(leak: Leak, stage: Stage, scale: int) -> float:
-    """What a broad place may add in a test without any leak: surfaces are matched only so well."""
-    if leak.width_px < BROAD_PX * scale:
-        return 0.0
-    contrast = stage.check.limit.broad_far.contrast
-    return contrast / LIMIT_SIGMA if math.isfinite(contrast) else 0.0
-
-
-def _others(stage: Stage, own: Leak | None) -> list[Points]:
-    """Outlines of all lights of a test but one."""
-    return [leak.outline for leak in (*stage.check.leaks, *stage.check.spill) if leak is not own]
-
-
-@dataclass(frozen=True)
-class Judged:
-    """What two measurements of one place say."""
-
-    state: State
-    density: float | None = None
-    error: float | None = None  # of the density, without the scale's
-    at_least: bool = False
-    reason: str = ""
 
 
 def _judged(
@@ -293,78 +200,6 @@ def _judged(
     )
 
 
-def between(
-    before: Amount,
-    after: Amount,
-    *,
-    found: tuple[bool, bool],
-    scale_error: float,
-    noticeable: float,
-) -> Judged | None:
-    """The state by two amounts on one scale.
-
-    Args:
-        before, after: added / room light at one place.
-        found: whether the check of each test found a leak there.
-        scale_error: density that the common scale is uncertain by.
-        noticeable: contrast that people notice.
-    """
-    seen = [a.contrast > SEEN_SIGMA * a.sigma for a in (before, after)]
-    if not any(seen):
-        return None
-    if seen[0] and _nothing_left(after, seen[1], found[1], noticeable):
-        return _vanished(before, after, "gone", "fainter", scale_error)
-    if seen[1] and _nothing_left(before, seen[0], found[0], noticeable):
-        return _vanished(after, before, "new", "brighter", scale_error)
-    if not (seen[0] and seen[1]):
-        return _vanished(
-            *((before, after) if seen[0] else (after, before)),
-            *(("gone", "fainter") if seen[0] else ("new", "brighter")),
-            scale_error,
-        )
-    change = density(before.contrast, after.contrast)
-    error = _density_error(before, after)
-    total = math.hypot(error, scale_error)
-    if abs(change) >= max(UNCHANGED, SURE_SIGMA * total):
-        return Judged("fainter" if change > 0 else "brighter", change, error)
-    if total > ROUGH:
-        return Judged("cannot tell", change, error, reason="the light is too faint for both tests")
-    return Judged("unchanged", change, error)
-
-
-def _nothing_left(amount: Amount, seen: bool, found: bool, noticeable: float) -> bool:
-    """Nothing that a check would list or a person would notice."""
-    faint = amount.contrast < FAINT_SHARE * noticeable
-    return not found and (not seen or faint)
-
-
-def _vanished(
-    strong: Amount, weak: Amount, certain: State, likely: State, scale_error: float
-) -> Judged:
-    """A leak of which one test shows nothing: gone only if that test could have shown it."""
-    sign = 1.0 if certain == "gone" else -1.0
-    highest = max(weak.contrast, 0.0) + SURE_SIGMA * weak.sigma
-    highest *= 10 ** (SURE_SIGMA * scale_error)
-    bound = sign * density(strong.contrast, max(highest, 1e-6))
-    if weak.contrast > SEEN_SIGMA * weak.sigma:
-        value = sign * density(strong.contrast, weak.contrast)
-        return Judged(certain, value, _density_error(strong, weak))
-    if highest < HALVED * strong.contrast:
-        return Judged(certain, bound, None, at_least=True)
-    if highest < LESS * strong.contrast:
-        return Judged(likely, bound, None, at_least=True)
-    worse = "second" if certain == "gone" else "first"
-    return Judged(
-        "cannot tell", reason=f"the {worse} test could not have shown a leak as faint as this"
-    )
-
-
-def _density_error(one: Amount, two: Amount) -> float:
-    """Standard error of log10 of a ratio."""
-    parts = [math.hypot(a.sigma / a.contrast, POSE_SHARE) for a in (one, two)]
-    return math.hypot(*parts) / math.log(10)
-
-
 def _change(
     stages: Sequence[Stage],
     number: int,
@@ -380,7 +215,9 @@ def _change(
     error = None if judged.error is None else math.hypot(judged.error, scale.error)
     known = judged.density is not None and not judged.at_least
     left = course[-1].contrast if judged.state not in ("gone", "cannot tell") else None
-    fall = _fall(course, scale.error) if judged.state in ("gone", "fainter", "unchanged") else None
+    fall = (
+        fall_of(course, scale.error) if judged.state in ("gone", "fainter", "unchanged") else None
+    )
     others = [value for value in falls if fall is None or value != fall[0]]
     shut = judged.state in ("unchanged", "fainter") and fall is not None and stays(*fall, others)
     needed = None
@@ -414,28 +251,6 @@ def _change(
         shown_in=stages[place.finder].name,
         reason=judged.reason,
     )
-
-
-def _fall(course: Sequence[Step], scale_error: float) -> tuple[float, float] | None:
-    """Density per coat by the stages that show a leak, and its error; None: fewer than two do."""
-    seen = [
-        (step.coats, Amount(step.contrast, step.error))
-        for step in course
-        if step.contrast is not None
-        and step.error is not None
-        and step.contrast > (step.limit or 0)
-    ]
-    if len(seen) < 2:
-        return None
-    coats = np.array([count for count, _ in seen], float)
-    logs = np.array([-math.log10(amount.contrast) for _, amount in seen])
-    own = [math.hypot(a.sigma / a.contrast, POSE_SHARE) / math.log(10) for _, a in seen]
-    error = np.hypot(own, scale_error / math.sqrt(2))
-    weight = 1 / error**2
-    centre = float((weight * coats).sum() / weight.sum())
-    spread = float((weight * (coats - centre) ** 2).sum())
-    slope = float((weight * (coats - centre) * logs).sum()) / spread
-    return slope, 1 / math.sqrt(spread)
 
 
 def _needed(

@@ -8,7 +8,8 @@ import made_checks as made
 import numpy as np
 
 from leakcheck.coats import Mean
-from leakcheck.compare import Change, Comparison, Side, Step
+from leakcheck.compare import Change, Comparison, Side
+from leakcheck.course import Step
 from leakcheck.lamp_changes import LampChange
 from leakcheck.photo import linear_light
 from leakcheck.register import Registration

@@ -12,11 +12,12 @@ import pytest
 from made_checks import leak as made_leak
 from scene import camera_move, ferry_scene, render, reposed, save_pair
 
-from leakcheck.compare import Comparison, between, compare, compared
+from leakcheck.compare import Comparison, compare, compared
 from leakcheck.compare_inputs import openings_for, read_pairs, stage_files
 from leakcheck.errors import OpeningsError, PhotoError, UsageError
 from leakcheck.forced import Amount
 from leakcheck.stages import Stage, backwards, checked_stages, way
+from leakcheck.states import between
 
 SIZE = (1100, 780)
 KINDS = ("seam leak", "show-through", "pinhole", "seam leak", "pinhole")

@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 
 from leakcheck.cli import main
-from leakcheck.compare import State
 from leakcheck.report.compare_csv import COLUMNS, comparison_to_csv
 from leakcheck.report.compare_json import comparison_to_dict, comparison_to_json, schema
 from leakcheck.report.compare_outputs import CHANGES, COURSE, RESULT, SIDES, CompareOutputs
@@ -23,6 +22,7 @@ from leakcheck.report.compare_picture import STYLES, side_by_side
 from leakcheck.report.compare_plot import course_plot
 from leakcheck.report.compare_terminal import comparison_text, comparison_verdict
 from leakcheck.report.compare_words import STATES, coat_sentence, coats_words, side_words, verdict
+from leakcheck.states import State
 
 
 def pixels(png: bytes) -> np.ndarray:
