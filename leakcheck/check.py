@@ -145,7 +145,7 @@ def check(
     )
     warped, overlap, dead = warp_off(unlit, registration, on_shape=view.shape, on_scale=lit.scale)
     progress("Matching the exposure")
-    lit_clipped = lit.clipped.any(axis=2)
+    lit_clipped: Mask = np.asarray(lit.clipped.any(axis=2))
     labels = view.labels
     if openings is None:
         labels = guess_labels(
@@ -263,7 +263,7 @@ def _shift(registration: Registration, scale: int, shape: tuple[int, int]) -> fl
     step = registration.shift_step_px / scale
     rows = np.minimum((np.arange(shape[0]) / step + 0.5).astype(int), grid.shape[0] - 1)
     cols = np.minimum((np.arange(shape[1]) / step + 0.5).astype(int), grid.shape[1] - 1)
-    return grid[rows[:, None], cols[None]]
+    return np.asarray(grid[rows[:, None], cols[None]], np.float32)
 
 
 def _lamps(residual: Residual, lit: Frame, view: _View, usable: Mask) -> tuple[Lamp, ...]:
@@ -312,7 +312,7 @@ def _mm_per_px(settings: Settings, view: _View, on: Photo) -> float | None:
     if settings.length_mm is None:
         return None
     (left, top), (right, bottom) = _box(view, on)
-    return settings.length_mm / max(right - left, bottom - top, 1.0)
+    return settings.length_mm / float(max(right - left, bottom - top, 1.0))
 
 
 def _inside(view: _View, labels: NDArray[np.int32]) -> Mask:

@@ -175,7 +175,7 @@ def outline_of(region: Region) -> NDArray[np.float64]:
     padded = np.pad(region.mask, 1).astype(np.uint8)
     contours, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     longest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
-    return longest + np.array([region.left - 1, region.top - 1])
+    return np.asarray(longest + np.array([region.left - 1, region.top - 1]), float)
 
 
 def where(x: float, y: float, surroundings: Surroundings) -> str:
@@ -212,7 +212,7 @@ def _third(share: float, words: tuple[str, str, str]) -> str:
 
 def _direction(dx: float, dy: float) -> str:
     """Where something lies as seen from an opening; y counts downwards."""
-    words = ("right of", "below right of", "below", "below left of")
+    words: tuple[str, ...] = ("right of", "below right of", "below", "below left of")
     words += ("left of", "above left of", "above", "above right of")
     return words[round(math.atan2(dy, dx) / (math.pi / 4)) % 8]
 

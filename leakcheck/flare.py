@@ -38,7 +38,7 @@ def scattering_light(lit: Image, unlit: Image, sources: Mask) -> Image:
         sources: (rows, cols), True inside openings and where the lit frame is clipped.
     Returns: (rows, cols, 3), linear light; 0 outside the sources.
     """
-    added = np.maximum(lit - unlit, 0)
+    added = np.asarray(np.maximum(lit - unlit, 0), np.float32)
     added[~sources] = 0
     return added
 

@@ -21,7 +21,6 @@ EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edg
 DARK = 3e-4  # linear light under which a surface's own light is not known
 FINE_SCALE_PX = 2.0  # scales whose surroundings are taken close by
 PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
-PASSES = 2  # leaks found first no longer count as surroundings of the others
 HIDDEN_PX = 3  # round a known leak
 LINE_PX = 13  # width up to which something dark is a line or crevice
 AROUND_GAP_PX, AROUND_GAP = 15.0, 0.7  # surroundings begin so far out, or so many thicknesses
@@ -102,20 +101,19 @@ def find_regions(
     spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
     fine = smoothed(residual.luminance, residual.measured, 1.0)
     hidden = np.zeros(residual.measured.shape, np.bool_)
-    regions: list[Region] = []
-    for _ in range(PASSES):
-        regions = [
-            region
-            if regions and is_leak(region)
-            else measure_region(
-                spot, residual, ground, smooth[spot.plane, averaging(spot.scale_px)], fine, hidden
-            )
-            for spot, region in zip(spots, regions or [None] * len(spots), strict=True)
-        ]
-        for region in regions:
-            if is_leak(region):
-                hidden[_box(region.mask, region.top, region.left)] |= region.mask
-        hidden = grown(hidden, HIDDEN_PX)
+
+    def measured(spot: Spot) -> Region:
+        image = smooth[spot.plane, averaging(spot.scale_px)]
+        return measure_region(spot, residual, ground, image, fine, hidden)
+
+    regions = [measured(spot) for spot in spots]
+    for region in filter(is_leak, regions):
+        hidden[_box(region.mask, region.top, region.left)] |= region.mask
+    hidden = grown(hidden, HIDDEN_PX)
+    regions = [
+        region if is_leak(region) else measured(spot)
+        for spot, region in zip(spots, regions, strict=True)
+    ]
     return regions, cuts
 
 
@@ -138,14 +136,14 @@ def measure_region(
         hidden: (rows, cols), True where surroundings do not count: in known leaks.
     """
     around = _surroundings(spot, residual, ground, image, fine, hidden)
-    spot = replace(spot, base=min(around.pop("base"), 0.8 * spot.peak))
+    spot = replace(spot, base=min(around["base"], 0.8 * spot.peak))
     mask, top, left, growth = _extent(spot, residual, image)
     rows, cols = np.nonzero(mask)
     rows, cols = rows + top, cols + left
     base = _pedestal(mask, top, left, residual, spot)
     added = residual.luminance[rows, cols] - base
     surface = np.maximum(ground.unlit[rows, cols], DARK)
-    weight = np.maximum(fine[rows, cols] - base, 0) + 1e-9
+    weight: Image = np.asarray(np.maximum(fine[rows, cols] - base, 0) + 1e-9, np.float32)
     length, width = _axes(cols, rows, weight)
     core = _box(spot.mask, spot.top, spot.left)
     core_light = residual.light[core][spot.mask].mean(axis=0)
@@ -164,7 +162,11 @@ def measure_region(
         width=width,
         rgb=(float(core_light[0]), float(core_light[1]), float(core_light[2])),
         growth=growth,
-        **around,
+        isolation=around["isolation"],
+        edge_share=around["edge_share"],
+        step=around["step"],
+        dark_line=around["dark_line"],
+        halo_ratio=around["halo_ratio"],
     )
 
 
@@ -198,7 +200,7 @@ def region_of_mask(
     light = fine[rows, cols]
     at = int(np.argmax(light))
     surface = np.maximum(ground.unlit[rows, cols], DARK)
-    weight = np.maximum(light, 0) + 1e-9
+    weight: Image = np.asarray(np.maximum(light, 0) + 1e-9, np.float32)
     length, width = _axes(cols, rows, weight)
     core = residual.added[rows, cols].mean(axis=0)
     noise = float(np.sqrt(residual.planes[0].variance[rows[at], cols[at]]))
@@ -302,7 +304,7 @@ def _surroundings(
     around = (away > gap) & (away < gap + AROUND_PX) & measured & ~hidden[window]
     beside = (away > 2) & (away < 2 + max(5.0, thickness)) & measured
     surface = np.maximum(ground.unlit[window], np.float32(DARK))
-    ratio = fine[window] / surface
+    ratio: Image = np.asarray(fine[window] / surface, np.float32)
     own = max(float(np.median(ratio[core])), 1e-4)
     border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
     steep = slope(np.ascontiguousarray(image[window]))[border]

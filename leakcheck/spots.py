@@ -133,23 +133,24 @@ def _stand_out(plane: Plane, measured: Mask, scale: float) -> tuple[Image, Image
     weight = measured.astype(np.float32)
     support = block_mean(weight, block)
     enough = np.maximum(support, 0.05)
-    light = block_mean(plane.residual * weight, block) / enough
-    noise = block_mean(plane.variance * weight, block) / enough
+    light: Image = np.asarray(block_mean(plane.residual * weight, block) / enough, np.float32)
+    noise: Image = np.asarray(block_mean(plane.variance * weight, block) / enough, np.float32)
     inside = support > MIN_SUPPORT
     light = _filled(light, inside)
     typical = float(np.sqrt(np.median(noise[inside]))) if inside.any() else 1.0
     surroundings = _median(light, typical / block)
-    contrast = light - surroundings
+    contrast: Image = light - surroundings
     sigma = np.sqrt(max(scale**2 - block**2 / 12, 0.0)) / block
     known = inside.astype(np.float32)
     covered = np.maximum(blurred(known, sigma), 0.01)
-    contrast = blurred(contrast * known, sigma) / covered
+    contrast = np.asarray(blurred(contrast * known, sigma) / covered, np.float32)
     # White noise averaged over a Gaussian keeps 1 / (4 pi sigma^2) of its variance.
-    spread = np.sqrt(blurred(noise * known, sigma) / covered / (4 * np.pi * scale**2))
-    spread = np.maximum(spread, np.float32(1e-9))
-    lit = np.maximum(surroundings, 0) * known
+    kept = blurred(noise * known, sigma) / covered / (4 * np.pi * scale**2)
+    spread: Image = np.asarray(np.sqrt(np.maximum(kept, 1e-18)), np.float32)
+    lit: Image = np.asarray(np.maximum(surroundings, 0) * known, np.float32)
     uneven = _unevenness(contrast, spread, lit)
-    return contrast, np.hypot(spread, np.float32(uneven) * lit), inside, block
+    spread = np.asarray(np.hypot(spread, np.float32(uneven) * lit), np.float32)
+    return contrast, spread, inside, block
 
 
 def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
@@ -178,7 +179,7 @@ def _median(light: Image, unit: float) -> Image:
     codes = np.arcsinh(light / unit) * LEVELS_PER_UNIT + 96
     middle = cv2.medianBlur(np.clip(codes + 0.5, 0, 255).astype(np.uint8), WINDOW_BLOCKS)
     table = (np.sinh((np.arange(256) - 96) / LEVELS_PER_UNIT) * unit).astype(np.float32)
-    return table[middle]
+    return np.asarray(table[middle], np.float32)
 
 
 def _negative_spread(significance: Image, inside: Mask) -> float:
@@ -250,7 +251,8 @@ def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
     light = blurred(block_mean(residual * weight, block), sigma / block)
     support = blurred(block_mean(weight, block), sigma / block)
     shape = (residual.shape[0], residual.shape[1])
-    mean = enlarged(light / np.maximum(support, 0.01), block, shape)
+    mean = np.asarray(light / np.maximum(support, 0.01), np.float32)
+    mean = enlarged(mean, block, shape)
     return np.where(measured, mean, np.float32(-1))
 
 
