@@ -57,7 +57,9 @@ DIM_SHARE = 0.3  # of the median opening's level; what is dimmer is spill on a s
 SHARED = 0.3  # of the smaller one's pixels: two outlines of one opening
 COMPANY = 6.0  # times its size: how near others of a row are
 LEAST_COMPANY = 2
-COMPANY_FADES = 0.1  # light in the ring / inside, at most, of one that the unlit photo hides
+LARGE_PX = 50.0  # a hole as wide would show in the unlit photo
+LARGE_FADES = 0.14  # light in the ring / inside, at most; a glow as large leaves more
+HIDDEN_FADES = 0.1  # light in the ring / inside, at most, of one that the unlit photo hides
 SIZE_SPREAD, LEVEL_SPREAD = 1.3, 2.0  # those of a row differ by less
 
 
@@ -197,7 +199,7 @@ def _seen(unlit: Image, mask: Mask, taken: Mask) -> tuple[float, float]:
 
 
 def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
-    """Those that are openings: by their light, and by the unlit photo or others like them.
+    """Those that are openings: by their light, and by the unlit photo, others like them or size.
 
     Args:
         found: all candidates of a pair.
@@ -205,7 +207,10 @@ def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
     """
     lit = [candidate for candidate in found if _lamp_like(candidate, least)]
     known = np.array([candidate.seen_unlit for candidate in lit], bool)
-    known |= _in_company(lit) & np.array([c.fade <= COMPANY_FADES for c in lit], bool)
+    width = np.array([candidate.width for candidate in lit])
+    fade = np.array([candidate.fade for candidate in lit])
+    known |= (width >= LARGE_PX) & (fade <= LARGE_FADES)
+    known |= _in_company(lit) & (fade <= HIDDEN_FADES)
     sure = [candidate for candidate, is_known in zip(lit, known, strict=True) if is_known]
     usual = _usual_level(sure)
     bright = [candidate for candidate in sure if candidate.level > DIM_SHARE * usual]
@@ -213,12 +218,12 @@ def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
 
 
 def _usual_level(found: Sequence[Candidate]) -> float:
-    """The level that half of the openings' area exceeds."""
+    """The median level, where larger ones count more: root of the area."""
     if not found:
         return 0.0
     ordered = sorted(found, key=lambda candidate: candidate.level)
-    area = np.cumsum([candidate.size for candidate in ordered])
-    return ordered[int(np.searchsorted(area, float(area[-1]) / 2))].level
+    weight = np.cumsum(np.sqrt([candidate.size for candidate in ordered]))
+    return ordered[int(np.searchsorted(weight, float(weight[-1]) / 2))].level
 
 
 def _apart(found: Sequence[Candidate]) -> list[Candidate]:

@@ -47,6 +47,8 @@ CLIPPED_END = 0.9  # of the clipped level: where a clipped area ends
 RING_PX = (2.5, 6.0)  # surroundings of an area that tell whether its light ends
 RING_SIZE = (0.1, 0.25)  # the same / width, for large areas: round a large lamp all is wider
 CRISP = 0.3  # light in the ring / inside; above, an area is searched for what is crisp in it
+RING_WIDEST_PX = 60.0  # a glow that large has not faded so near
+MAY_BE_CRISP = 0.5  # the same; above, it is none itself
 SOLID = 0.78  # area / area of its convex hull, below it is searched too
 BRIGHT_CORE = 0.6  # of the brightest: what is searched
 # How far blur widens what is clipped far beyond the scale; told by the unlit photo's edges.
@@ -206,9 +208,11 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
         inside = _half_level(added, area.mask, free & near(area.mask, GROW_PX), light.floor)
     found: list[Area] = []
     for piece in _pieces(inside):
-        if not again or _crisp(added, piece):
+        fade = _fade(added, piece)
+        if not again or fade < MAY_BE_CRISP:
             cut = _cut(piece, area.window, light.strongest.shape)
             found.append(replace(cut, channel=channel, too_wide=clipped >= PART_CLIPPED))
+        if not again or (fade < CRISP and shape_of(piece)[0] > SOLID):
             continue
         for part in _brighter(piece, area.window, light):
             cut = _cut(part, area.window, light.strongest.shape)
@@ -265,13 +269,10 @@ def _pieces(inside: Mask) -> list[Mask]:
     return [np.asarray(labels == k + 1) for k in np.flatnonzero(sizes >= least)]
 
 
-def _crisp(added: Image, mask: Mask) -> bool:
-    """Whether light ends at an area's outline and the area is of one piece."""
-    ring = surroundings(mask)
-    if not ring.any():
-        return False
-    dark = middle(added[ring]) < CRISP * middle(added[mask])
-    return dark and shape_of(mask)[0] > SOLID
+def _fade(added: Image, mask: Mask) -> float:
+    """Light around an area / inside; 1 where nothing is around."""
+    ring, inside = surroundings(mask), middle(added[mask])
+    return middle(added[ring]) / inside if ring.any() and inside > 0 else 1.0
 
 
 def _pulled_in(found: Sequence[Area], light: NewLight) -> list[Area]:
@@ -327,7 +328,7 @@ def ring_of(mask: Mask, px: tuple[float, float]) -> Mask:
 
 def surroundings(mask: Mask) -> Mask:
     """The ring round an area that is dark where its light ends."""
-    width = shape_of(mask)[1]
+    width = min(shape_of(mask)[1], RING_WIDEST_PX)
     low, high = (max(px, share * width) for px, share in zip(RING_PX, RING_SIZE, strict=True))
     return ring_of(mask, (low, high))
 
