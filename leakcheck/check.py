@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -43,6 +43,11 @@ __all__ = [
     "check",
     "glow_map",
 ]
+
+IF_OPENING = (
+    "If this is a window or beacon, write the openings down with --save-openings, look them over "
+    "in a drawing program, and check again with --openings."
+)
 
 Progress: TypeAlias = Callable[[str], None]
 
@@ -200,7 +205,9 @@ def check(
         on=_facts(on, lit),
         leaks=_numbered(leaks, words),
         spill=_numbered(spill, words),
-        likely_openings=_numbered([Sorted(r, leak=False, doubtful=False) for r in likely], words),
+        likely_openings=_as_openings(
+            _numbered([Sorted(r, leak=True, doubtful=False) for r in likely], words)
+        ),
         openings=view.shapes,
         lamps=lamps,
         limit=limit,
@@ -297,6 +304,11 @@ def _numbered(found: Sequence[Sorted], words: Surroundings) -> tuple[Leak, ...]:
         )
         for number, item in enumerate(found, start=1)
     )
+
+
+def _as_openings(found: tuple[Leak, ...]) -> tuple[Leak, ...]:
+    """What to do where light may be meant to come out: say so, else mend it as the leak it is."""
+    return tuple(replace(leak, advice=f"{IF_OPENING} If not: {leak.advice}") for leak in found)
 
 
 def _box(view: _View, on: Photo) -> NDArray[np.float64]:

@@ -24,6 +24,7 @@ SLENDER = 2.4  # length / width from which a leak follows a line
 SEAM_WIDTH_PX = 16.0  # frame px; what is broader is a wall
 SIDE_GLOW_REACH = 1.3  # of a beacon's size: where an unpainted side of its clear part shines
 SMALLEST_BEACON_PX = 4.0  # frame px
+LINK_PX = 3  # frame px: width of what links the pieces of an outline
 HOLE_LEVEL = 0.5  # of the median window: the lamp itself is seen
 HOLE_GROWTH = 2.2  # area above 15 % / area above half; less means a sharp edge
 XYZ_OF_RGB = np.array(  # IEC 61966-2-1
@@ -171,8 +172,17 @@ def described(
 
 
 def outline_of(region: Region) -> NDArray[np.float64]:
-    """The closed polygon round a region's pixels, (n, 2) x, y, frame px."""
+    """The closed polygon round a region's pixels, (n, 2) x, y, frame px.
+
+    The pieces of a broken joint are linked, so that one outline goes round all of them.
+    """
     padded = np.pad(region.mask, 1).astype(np.uint8)
+    count, _, _, middles = cv2.connectedComponentsWithStats(padded, connectivity=8)
+    if count > 2:
+        points = middles[1:]
+        axis = np.linalg.svd(points - points.mean(axis=0))[2][0]
+        path = points[np.argsort(points @ axis)].round().astype(np.int32)
+        cv2.polylines(padded, [path.reshape(-1, 1, 2)], False, 1, LINK_PX)
     contours, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     longest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
     return np.asarray(longest + np.array([region.left - 1, region.top - 1]), float)
