@@ -163,7 +163,7 @@ def _surface_change(stages: Sequence[Stage], first: int, second: int, plane: int
     there = photo if moved is None else moved(photo)
     at = np.round((there + 0.5) / two.scale - 0.5).astype(int)
     limit = two.measured.shape[::-1]
-    good = ((at >= 0) & (at < limit)).all(axis=1)
+    good = np.asarray(((at >= 0) & (at < limit)).all(axis=1))
     good[good] &= two.measured[at[good, 1], at[good, 0]]
     a = one.unlit[plane][y[good], x[good]]
     b = two.unlit[plane][at[good, 1], at[good, 0]]
@@ -204,7 +204,7 @@ def _lamp_levels(stage: Stage, channel: int, plane: int) -> dict[str, float]:
     assert images is not None, "a fresh check keeps its images"
     light: NDArray[np.float32] = stage.frame.light[..., channel]
     clipped = stage.frame.clipped[..., channel]
-    labels = label_map(Openings(shapes), shape=light.shape, scale=stage.frame.scale)  # type: ignore[arg-type]
+    labels = label_map(Openings(shapes), shape=light.shape, scale=stage.frame.scale)
     found = {}
     for k, shape in enumerate(shapes, start=1):
         if shape.kind not in ("window", "beacon") or not inside(stage, np.vstack(shape.rings)):

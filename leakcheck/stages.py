@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,12 +81,13 @@ def checked_stages(
         shapes = openings if link is None or openings is None else _moved(openings, link)
         result = _named(
             pair.name,
-            lambda pair=pair, shapes=shapes: check(  # type: ignore[misc]
+            partial(
+                check,
                 pair.off,
                 pair.on,
                 shapes,
                 settings=settings,
-                progress=lambda step, name=pair.name: progress(f"{name}: {step}"),
+                progress=partial(_said, pair.name, progress),
             ),
         )
         found.append(Stage(pair.name, result, pair.on, frame, link))
@@ -118,14 +120,14 @@ def backwards(registration: Registration, xy: Points) -> Points:
         xy: (n, 2), px of the photo that was laid on.
     Returns: (n, 2), px of the photo that stayed.
     """
-    inverse = np.linalg.inv(registration.homography)
-    at = _projected(inverse, xy)
+    inverse: NDArray[np.float64] = np.asarray(np.linalg.inv(registration.homography), np.float64)
+    at: NDArray[np.float64] = _projected(inverse, np.asarray(xy, float))
     if registration.shift_px is None:
         return at
     for _ in range(ROUNDS):
         # The homography turns what is missing there into what is missing here.
-        reached = registration.on_to_off(at)
-        step = _projected(inverse, xy) - _projected(inverse, reached)
+        reached = np.asarray(registration.on_to_off(at), float)
+        step = _projected(inverse, np.asarray(xy, float)) - _projected(inverse, reached)
         at = at + step
         if float(np.abs(step).max(initial=0.0)) < CLOSE_PX:
             break
@@ -160,6 +162,10 @@ def _link(
 
 def _moved(openings: Openings, link: Registration) -> Openings:
     return replace(carried(openings, link.on_to_off), photo=None)
+
+
+def _said(name: str, progress: Callable[[str], None], step: str) -> None:
+    progress(f"{name}: {step}")
 
 
 def _named(name: str, measure: Callable[[], Check]) -> Check:
