@@ -244,8 +244,9 @@ def _size(opening: Opening) -> float:
 def _nearest(
     region: Region, surroundings: Surroundings, kinds: Sequence[str]
 ) -> tuple[Opening, float] | None:
-    """The nearest opening of these kinds and the gap from its border, photo px."""
-    x, y = frame_to_photo_px(np.array([[region.x, region.y]]), surroundings.scale)[0]
+    """The nearest opening of these kinds and the gap from its border to the peak, photo px."""
+    peak = np.array([[region.spot.col, region.spot.row]], float)
+    x, y = frame_to_photo_px(peak, surroundings.scale)[0]
     gaps = [
         (-_signed_distance(opening, float(x), float(y)), k)
         for k, opening in enumerate(surroundings.openings)

@@ -126,14 +126,14 @@ def _strengths(residual: Image, halo: Image, sources: Mask, around: Mask, noise:
     """
     count, labels = cv2.connectedComponents(sources.astype(np.uint8), connectivity=8)
     rows, cols = residual.shape[0] * NEAR_BLOCK, residual.shape[1] * NEAR_BLOCK
-    free = (labels[:rows, :cols] == 0).astype(np.uint8)
+    free = (labels == 0).astype(np.uint8)
     distance, nearest = cv2.distanceTransformWithLabels(
         free, cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_CCOMP
     )
-    ring = around & (distance[::NEAR_BLOCK, ::NEAR_BLOCK] < STRENGTH_REACH_PX)
+    ring = around & (distance[:rows:NEAR_BLOCK, :cols:NEAR_BLOCK] < STRENGTH_REACH_PX)
     grey_halo, grey = halo.sum(axis=2), residual.sum(axis=2)
     ring &= grey_halo > STRENGTH_SIGMA * noise
-    owner = nearest[::NEAR_BLOCK, ::NEAR_BLOCK][ring]
+    owner = nearest[:rows:NEAR_BLOCK, :cols:NEAR_BLOCK][ring]
     ratio = grey[ring] / grey_halo[ring]
     factor = np.ones(count + 1, np.float32)
     order = np.argsort(owner, kind="stable")
