@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.diagnose import Leak, Surroundings, described, kind_of
-from leakcheck.guess import guess_labels, regions_of_labels
+from leakcheck.guess import guess_openings, not_among, regions_of_labels
+from leakcheck.guess_shapes import guessed_openings
 from leakcheck.lamps import Lamp, class_level, measure_lamps
 from leakcheck.light import luminance
 from leakcheck.limit import Faintest, Limit, limit_of
@@ -25,7 +26,7 @@ from leakcheck.photo import (
     linear_light,
     relative_exposure,
 )
-from leakcheck.regions import find_regions, ground_of
+from leakcheck.regions import Region, find_regions, ground_of
 from leakcheck.register import Registration, register, warp_off
 from leakcheck.residual import Residual, residual_light
 from leakcheck.sanity import photo_tips, refuse_empty, refuse_same, refuse_unlike, warnings_of
@@ -107,6 +108,7 @@ class Check:
     photo_tips: tuple[str, ...]  # what would make the photos better
     settings: Settings
     glow: Image | None  # (rows, cols) of the frame: added / unlit light; NaN: not measured
+    guessed: tuple[Opening, ...] = ()  # without an openings file: the likely ones, named shapes
     images: Images | None = field(default=None, repr=False)  # what `compare` measures in
 
     @property
@@ -151,11 +153,12 @@ def check(
     warped, overlap, dead = warp_off(unlit, registration, on_shape=view.shape, on_scale=lit.scale)
     progress("Matching the exposure")
     lit_clipped: Mask = np.asarray(lit.clipped.any(axis=2))
-    labels = view.labels
+    labels, guess = view.labels, None
     if openings is None:
-        labels = guess_labels(
+        guess = guess_openings(
             warped, lit.light, overlap=overlap, unlit_clipped=dead, lit_clipped=lit.clipped
         )
+        labels = guess.labels
     residual = residual_light(
         warped,
         lit.light,
@@ -190,6 +193,9 @@ def check(
     )
     progress("Saying what it is")
     leaks, spill = sort_out(regions, words)
+    likely = regions_of_labels(guess.labels, residual, ground) if guess else []
+    if guess:
+        leaks = _with_glows(leaks, regions_of_labels(guess.glows, residual, ground))
     limit = limit_of(
         cuts,
         residual,
@@ -198,7 +204,6 @@ def check(
         scale=lit.scale,
         window_level=window_level,
     )
-    likely = regions_of_labels(labels, residual, ground) if openings is None else []
     match = _exposure_match(residual, off, on)
     return Check(
         off=_facts(off, unlit),
@@ -221,6 +226,7 @@ def check(
         photo_tips=photo_tips(limit, residual, registration, lamps),
         settings=settings,
         glow=glow_map(residual),
+        guessed=guessed_openings(guess.openings, scale=lit.scale) if guess else (),
         images=Images(
             planes=residual.planes,
             unlit=(residual.unlit, *(lit.light[..., c] - residual.added[..., c] for c in (0, 2))),
@@ -291,6 +297,13 @@ def _brightest(residual: Residual, labels: NDArray[np.int32]) -> float:
     """Level of the median guessed opening, linear light; 0 where there is none."""
     inside = labels > 0
     return float(np.median(luminance(residual.added)[inside])) if inside.any() else 0.0
+
+
+def _with_glows(leaks: list[Sorted], glows: list[Region]) -> list[Sorted]:
+    """Leaks with the large lights that the search for spots is blind to; strongest first."""
+    more = not_among(glows, [item.region for item in leaks])
+    leaks = leaks + [Sorted(region, leak=True, doubtful=True) for region in more]
+    return sorted(leaks, key=lambda item: -item.region.glow)
 
 
 def _numbered(found: Sequence[Sorted], words: Surroundings) -> tuple[Leak, ...]:

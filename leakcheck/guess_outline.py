@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from leakcheck.exposure import FLOOR, rough_gain
-from leakcheck.light import block_mean, blurred, enlarged, slope
+from leakcheck.exposure import FLOOR
+from leakcheck.light import block_mean, blurred, slope
 from leakcheck.photo import Image, Mask
 
 # All lengths in frame px.
@@ -23,6 +23,7 @@ BLOCK = 8  # noise averages out
 USABLE_SHARE = 0.9  # of a block
 LIGHT_BINS = 10  # levels of light with a gain of their own
 LOWER = (0.1, 0.4)  # quantiles of the gain: about one standard deviation apart
+LEAST_BLOCKS = 6  # in each; with fewer nothing is sure
 MOST_BENT = 4.0  # by which a tone curve changes the gain at most
 MOAT_PX = 5  # an area ends where something much brighter is so near
 MOAT_SHARE = 0.4  # of that; half would cut domed lamps short
@@ -50,7 +51,7 @@ CRISP = 0.3  # light in the ring / inside; above, an area is searched for what i
 RING_WIDEST_PX = 60.0  # a glow that large has not faded so near
 MAY_BE_CRISP = 0.5  # the same; above, it is none itself
 SOLID = 0.78  # area / area of its convex hull, below it is searched too
-BRIGHT_CORE = 0.6  # of the brightest: what is searched
+BRIGHT_CORES = (0.3, 0.6)  # of the brightest: what is searched
 # How far blur widens what is clipped far beyond the scale; told by the unlit photo's edges.
 PULL_PX = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0)
 PULL_MOST = 0.35  # of an area's half width, so that small ones stay
@@ -99,7 +100,6 @@ def new_light(
         overlap: (rows, cols), True where the unlit frame covers the lit one.
         unlit_clipped: (rows, cols), True at the end of the unlit frame's scale.
         lit_clipped: (rows, cols, 3), the same of the lit frame.
-    Raises: ExposureError if too little shows in both.
     """
     ends = lit_clipped[..., 0] | lit_clipped[..., 1] | lit_clipped[..., 2]
     gain, doubt = _gain_by_light(unlit, lit, overlap & ~unlit_clipped & ~ends)
@@ -132,21 +132,33 @@ def _gain_by_light(unlit: Image, lit: Image, usable: Mask) -> tuple[Image, Image
 
     Returns: (rows, cols, 3), no unit; and (rows // BLOCK, cols // BLOCK, 3), linear light.
     """
-    usual = rough_gain(unlit, lit, usable)
     dark, bright = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
     whole = block_mean(usable.astype(np.float32), BLOCK) > USABLE_SHARE
     gain, doubt = np.empty_like(dark), np.empty_like(dark)
     for k in range(3):
         seen = whole & (dark[..., k] > FLOOR)
+        if np.count_nonzero(seen) < LIGHT_BINS * LEAST_BLOCKS:
+            gain[..., k], doubt[..., k] = 1, np.inf
+            continue
         level, ratio = dark[..., k][seen], bright[..., k][seen] / dark[..., k][seen]
         bins = np.array_split(np.argsort(level), LIGHT_BINS)
         levels = [np.log(middle(level[part])) for part in bins]
         low, middles = np.array([np.quantile(ratio[part], LOWER) for part in bins]).T
         here = np.log(np.maximum(dark[..., k], FLOOR))
         bent = np.interp(here, levels, middles)
-        gain[..., k] = np.clip(bent, usual[k] / MOST_BENT, usual[k] * MOST_BENT)
+        usual = float(np.median(middles))
+        gain[..., k] = np.clip(bent, usual / MOST_BENT, usual * MOST_BENT)
         doubt[..., k] = np.interp(here, levels, middles - low) * dark[..., k]
-    return enlarged(gain, BLOCK, (unlit.shape[0], unlit.shape[1])), doubt
+    return _spread(gain, unlit.shape), doubt
+
+
+def _spread(blocks: Image, shape: tuple[int, ...]) -> Image:
+    """Values of blocks for every pixel, smooth between block centres."""
+    rows, cols = -(-shape[0] // BLOCK), -(-shape[1] // BLOCK)
+    down, across = rows - blocks.shape[0], cols - blocks.shape[1]
+    whole = cv2.copyMakeBorder(blocks, 0, down, 0, across, cv2.BORDER_REPLICATE)
+    fine = cv2.resize(whole, (cols * BLOCK, rows * BLOCK), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(fine[: shape[0], : shape[1]], np.float32)
 
 
 def outlined_areas(light: NewLight) -> list[Area]:
@@ -224,8 +236,10 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
 def _brighter(mask: Mask, window: Window, light: NewLight) -> list[Mask]:
     """What may be crisp in an area that fades: openings in a glow, the white core of a lamp."""
     strongest = light.strongest[window]
-    bright = mask & (strongest > BRIGHT_CORE * float(strongest[mask].max()))
-    return _pieces(bright) + _pieces(mask & light.clipped[window].all(axis=2))
+    most = float(strongest[mask].max())
+    levels = [mask & (strongest > share * most) for share in BRIGHT_CORES]
+    white = mask & light.clipped[window].all(axis=2)
+    return [piece for inside in (*levels, white) for piece in _pieces(inside)]
 
 
 def _telling(area: Area, light: NewLight) -> tuple[int, float]:

@@ -21,7 +21,7 @@ import leakcheck
 from leakcheck import errors
 from leakcheck.cli import app, main
 from leakcheck.errors import RegistrationError
-from leakcheck.openings import read_openings
+from leakcheck.openings import Opening, read_openings
 
 TESTS = Path(__file__).parent
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS.parent), str(TESTS)])}
@@ -284,14 +284,15 @@ def test_what_was_found_is_printed_even_when_it_cannot_be_written(
 
 def test_saved_openings_can_be_read_again(folder, measure):
     """Written by the command, read by the openings reader: same places to a hundredth."""
-    likely = (made.leak(1, made.box(20, 30, 60, 50)), made.leak(2, made.circle(90, 70, 12)))
+    window = Opening("window-a1", "window", (made.box(20, 30, 60, 50),))
+    lamp = Opening("beacon-red-1", "beacon", (made.circle(90, 70, 12),))
     facts = replace(made.facts("heron_on.png"), width_px=160, height_px=120)
-    measure.result = made.tight(likely_openings=likely, openings=(), on=facts)
+    measure.result = made.tight(guessed=(window, lamp), openings=(), on=facts)
     assert main((*PAIR, "--save-openings", "album/new.svg")) == 0
     shapes = read_openings("album/new.svg", size=(160, 120)).shapes
-    assert [shape.name for shape in shapes] == ["opening 1", "opening 2"]
-    assert {shape.kind for shape in shapes} == {"window"}
-    assert shapes[0].rings[0] == pytest.approx(likely[0].outline, abs=0.01)
+    assert [shape.name for shape in shapes] == ["window-a1", "beacon-red-1"]
+    assert [shape.kind for shape in shapes] == ["window", "beacon"]
+    assert shapes[0].rings[0] == pytest.approx(window.rings[0], abs=0.01)
     assert "../heron_on.png" in Path("album/new.svg").read_text()
 
 

@@ -97,16 +97,12 @@ def openings_svg(check: Check, on: Photo, *, beside: Path) -> bytes:
         on: the lights-on photo, shown beneath where it is a file.
         beside: where the drawing will be, as the link to the photo starts in its folder.
     """
-    from leakcheck.openings import Opening, Openings, write_openings
+    from leakcheck.openings import Openings, write_openings
 
-    likely = [
-        Opening(f"opening {spot.number}", "window", (spot.outline,))
-        for spot in check.likely_openings
-    ]
     link = None
     if on.path is not None:
         with contextlib.suppress(ValueError):  # on another drive there is no way from here to there
             link = os.path.relpath(on.path.resolve(), beside.resolve().parent)
     size = (check.on.width_px, check.on.height_px)
-    drawing = Openings((*check.openings, *likely))
+    drawing = Openings((*check.openings, *check.guessed))
     return write_openings(drawing, size=size, photo_name=link).encode("utf-8")

@@ -31,7 +31,7 @@ _EXACT = {"homography", "settings", "shift_step_px", "time_s", "iso", "fnumber"}
 # x and y of a colour are chromaticities, no positions: the fields inside go by the outer name.
 _ONE_NAME = {*_EXACT, "colour", "rim_colour"}
 # Fields of `Check` that are arrays for the pictures, or that the top level gives otherwise.
-_LEFT_OUT = {"off", "on", "glow", "images", "lamps"}
+_LEFT_OUT = {"off", "on", "glow", "images", "lamps", "guessed"}
 
 
 def check_to_dict(check: Check) -> dict[str, Any]:
