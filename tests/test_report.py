@@ -143,6 +143,17 @@ def test_doubtful_leaks_get_the_tape_test():
     assert "tape test" not in check_text(made.check(leaks=sure))
 
 
+def test_doubtful_spill_gets_the_tape_test_as_well():
+    """Of four spills the second and the last are doubtful."""
+    spill = tuple(
+        made.leak(i, made.circle(100 * i, 990, 20), kind="spill", doubtful=i in (2, 4))
+        for i in range(1, 5)
+    )
+    text = " ".join(check_text(made.tight(spill=spill)).split())
+    assert "S2, S4: doubtful." in text
+    assert "doubtful" not in check_text(made.tight(spill=spill[:1]))
+
+
 def test_clipped_windows_make_every_brightness_an_upper_end():
     leaks = tuple(replace(leak, level_at_most=True) for leak in made.leaks())
     text = check_text(made.check(leaks=leaks, window_clipped=True))

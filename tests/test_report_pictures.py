@@ -13,6 +13,7 @@ from leakcheck.report.caption import caption
 from leakcheck.report.labels import place_labels
 from leakcheck.report.picture import (
     LEAK,
+    MOST_SPILL_LABELS,
     RING_GAP,
     colour_bar_ticks,
     glow_picture,
@@ -20,7 +21,7 @@ from leakcheck.report.picture import (
     picture_width_px,
     ring_round,
 )
-from leakcheck.report.sheet import label_size, text_width
+from leakcheck.report.sheet import Sheet, label_size, text_width
 
 # --- labels ----------------------------------------------------------------------------------
 
@@ -138,6 +139,22 @@ def test_the_outline_shows_on_dark_and_on_bright_ground():
         base = luminance([ground] * 3)
         ratios = (np.maximum(across, base) + 0.05) / (np.minimum(across, base) + 0.05)
         assert ratios.max() > 3
+
+
+def test_many_spills_leave_the_labels_to_leaks_and_doubtful_ones(monkeypatch):
+    """One more spill than there may be labels for, one of them doubtful: read off the drawing."""
+    drawn = []
+    monkeypatch.setattr(Sheet, "label", lambda self, x, y, text, colour: drawn.append(text))
+    count = MOST_SPILL_LABELS + 1
+    spill = tuple(
+        made.leak(i, made.circle(200 * i, 990, 20), kind="spill", doubtful=i == 3)
+        for i in range(1, count + 1)
+    )
+    marked_picture(_plain_photo(0), made.tight(spill=spill, lamps=()))
+    assert drawn == ["S3"]
+    drawn.clear()
+    marked_picture(_plain_photo(0), made.tight(spill=spill[:-1], lamps=()))
+    assert sorted(drawn) == [f"S{i}" for i in range(1, count)]
 
 
 def test_positions_scale_with_the_picture():

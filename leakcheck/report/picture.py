@@ -41,7 +41,7 @@ LARGEST_SIDE_PX = 20_000  # the renderer ends at 2^16, a picture for people long
 
 # Colours that stay apart for every kind of colour vision: pale blue, white, yellow.
 LEAK = LineStyle("#6fe3ff", 0.24, 0.16)
-SPILL = LineStyle("#ffffff", 0.20, 0.14, dashes=(0.9, 0.7))
+SPILL = LineStyle("#ffffff", 0.10, 0.07, dashes=(0.5, 0.6))
 LIKELY = LineStyle("#ffe08a", 0.16, 0.10, dashes=(0.3, 0.4))
 OPENING = LineStyle("#ffe08a", 0.10, 0.06)
 FAULTY = LineStyle("#ffe08a", 0.22, 0.14)  # an opening that is dark, dim, of the wrong colour...
@@ -58,6 +58,7 @@ SHAPES = {
 
 RING_GAP = 0.75  # from the leak's outline to the line round it, in units: the leak stays visible
 MOST_KINDS_IN_LABELS = 10  # with more leaks than this, labels are numbers alone
+MOST_SPILL_LABELS = 4  # with more spills than this, only doubtful ones are labelled
 MOST_LAMP_LABELS = 10  # with more faulty openings than this, their outlines must do
 
 # The glow map: added light / room light, as colours of a logarithmic scale.
@@ -189,6 +190,7 @@ def _key(check: Check, *, lamps: bool) -> list[tuple[LineStyle, str]]:
 def _marks(check: Check, unit_px: float, scale: float) -> list[_Mark]:
     """Rings and label texts, leaks first: they have the first choice of places."""
     brief = len(check.leaks) > MOST_KINDS_IN_LABELS
+    many = len(check.spill) > MOST_SPILL_LABELS
     marks = []
     for leaks, style, prefix in (
         (check.leaks, LEAK, ""),
@@ -198,8 +200,11 @@ def _marks(check: Check, unit_px: float, scale: float) -> list[_Mark]:
         for leak in leaks:
             ring = ring_round(_to_picture(leak.outline, scale), RING_GAP * unit_px)
             text = f"{prefix}{leak.number}"
-            named = not prefix and not brief
-            marks.append(_Mark(ring, f"{text} {leak.kind}" if named else text, style))
+            if style is LEAK and not brief:
+                text = f"{text} {leak.kind}"
+            elif style is SPILL and many and not leak.doubtful:
+                text = ""
+            marks.append(_Mark(ring, text, style))
     return marks
 
 

@@ -42,6 +42,10 @@ TAPE_TEST = (
     "may be spill, light of a window on this surface. Cover the windows with tape and take"
     " both photos again: what still shines is a leak."
 )
+DOUBTFUL_SPILL = (
+    "A leak there would look much the same. Cover the windows with tape and take both photos again:"
+    " what still shines is a leak."
+)
 
 
 # Rules of hyphens: they survive every locale, log file and forum.
@@ -208,6 +212,10 @@ def _print_spill(console: Console, spill: Sequence[Leak]) -> None:
         return
     heading(console, "Spill: light of the openings on other surfaces, not counted as leaks")
     print_rows(console, _side_rows(spill, "S"))
+    doubtful = [leak.number for leak in spill if leak.doubtful]
+    if doubtful:
+        text = f"S{number_list(doubtful).replace(', ', ', S').replace('-', '-S')}"
+        console.print(Padding(Text(f"{text}: doubtful. {DOUBTFUL_SPILL}"), (0, 2)))
 
 
 def _print_likely_openings(console: Console, likely: Sequence[Leak]) -> None:
