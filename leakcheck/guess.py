@@ -41,6 +41,7 @@ HIDDEN_FADES = 0.1  # the same, of one of a row that the unlit photo hides
 # Large lights that may be anything: too broad for the search for spots.
 GLOW_PX = 45.0  # from this width on
 GLOW_FADES = 0.35  # light in the ring / inside, at most
+GLOW_OWN = 0.8  # (added / unlit) in the ring / inside; what light falls on has 1
 GLOW_MOST = 0.015  # share of the frame; larger is a lit bench
 
 
@@ -111,7 +112,9 @@ def _glows(
         and candidate.size <= GLOW_MOST * pixels
         and candidate.level > bright
         and candidate.fade <= GLOW_FADES
-        and _own_light(candidate)
+        and candidate.own <= GLOW_OWN
+        and candidate.sure >= SURE_WHITE
+        and candidate.lost <= LOST
         and candidate.solid >= SOLID
         and all(_shared(candidate.area, other.area) < SHARED for other in openings)
     ]

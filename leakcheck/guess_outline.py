@@ -51,6 +51,7 @@ CRISP = 0.3  # light in the ring / inside; above, an area is searched for what i
 RING_WIDEST_PX = 60.0  # a glow that large has not faded so near
 MAY_BE_CRISP = 0.5  # the same; above, it is none itself
 SOLID = 0.78  # area / area of its convex hull, below it is searched too
+BRIGHTEST, UNEVEN = 0.9, 2.0  # this quantile / median, from which an area has a core
 BRIGHT_CORES = (0.3, 0.6)  # of the brightest: what is searched
 # How far blur widens what is clipped far beyond the scale; told by the unlit photo's edges.
 PULL_PX = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0)
@@ -224,7 +225,8 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
         if not again or fade < MAY_BE_CRISP:
             cut = _cut(piece, area.window, light.strongest.shape)
             found.append(replace(cut, channel=channel, too_wide=clipped >= PART_CLIPPED))
-        if not again or (fade < CRISP and shape_of(piece)[0] > SOLID):
+        even = float(np.quantile(added[piece], BRIGHTEST)) < UNEVEN * middle(added[piece])
+        if not again or (even and fade < CRISP and shape_of(piece)[0] > SOLID):
             continue
         for part in _brighter(piece, area.window, light):
             cut = _cut(part, area.window, light.strongest.shape)
