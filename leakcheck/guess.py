@@ -30,6 +30,7 @@ SURE, SURE_WHITE = 10.0, 6.0  # of white areas only the least that they add is k
 LOST = 0.15  # light lost around / light inside
 SOLID = 0.74  # area / area of its convex hull; something may stand before a window
 THIN_PX = 4.6  # narrower ones are seams more often than windows
+BAND_PX, BAND = 30.0, 8.0  # width, area / width squared: wider and longer is a lit ledge
 DIM_SHARE = 0.3  # of the usual opening's level; what is dimmer is spill on a small thing
 SHARED = 0.3  # of the smaller one's pixels: two outlines of one opening
 COMPANY = 6.0  # times its size: how near others of a row are
@@ -39,7 +40,7 @@ LARGE_PX = 50.0  # a hole as wide would show in the unlit photo
 LARGE_FADES = 0.14  # light in the ring / inside, at most; a glow as large leaves more
 HIDDEN_FADES = 0.1  # the same, of one of a row that the unlit photo hides
 # Large lights that may be anything: too broad for the search for spots.
-GLOW_PX = 45.0  # from this width on
+GLOW_PX = 60.0  # from this width on
 GLOW_FADES = 0.35  # light in the ring / inside, at most
 GLOW_OWN = 0.8  # (added / unlit) in the ring / inside; what light falls on has 1
 GLOW_MOST = 0.015  # share of the frame; larger is a lit bench
@@ -167,6 +168,7 @@ def _lamp_like(candidate: Candidate, least: float) -> bool:
         and _own_light(candidate)
         and candidate.solid >= SOLID
         and candidate.width >= THIN_PX
+        and not (candidate.width > BAND_PX and candidate.size > BAND * candidate.width**2)
     )
 
 

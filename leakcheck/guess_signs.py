@@ -34,6 +34,7 @@ WHITE = 0.8  # clipped share in each colour
 OUTLINED = 2.0  # steepness of the unlit photo on its outline / around: seen with the lamps off
 EDGE_SEEN = 0.6  # share of an outline that is as steep
 NOT_NOISE = 1.2  # an edge must stand out of its surroundings at least so much
+BEACON_PX = 30.0  # a coloured lamp is no wider
 COLOURFUL = 0.7  # 1 - weakest / strongest channel; a lamp inside the model is whiter
 
 
@@ -63,7 +64,8 @@ class Candidate:
         """Whether its outline shows with the lamps off."""
         if self.outline >= OUTLINED:
             return True
-        sure = self.outline >= NOT_NOISE or self.colourful > COLOURFUL
+        beacon = self.colourful > COLOURFUL and self.width < BEACON_PX
+        sure = self.outline >= NOT_NOISE or beacon
         return sure and self.edge >= EDGE_SEEN
 
 
