@@ -43,7 +43,7 @@ from leakcheck.motion import (
     unproject,
 )
 from leakcheck.parallax import CELL, Parallax, parallax
-from leakcheck.photo import Frame, Image, Mask
+from leakcheck.photo import Frame, Image, Mask, Photo, frame_scale, linear_light
 from leakcheck.texture import View, agreement, any_channel, fine_texture, resized, view_of
 
 cv2: Any = opencv  # its type hints know no images of floats
@@ -104,8 +104,8 @@ class Registration:
 
 
 def register(
-    off: Frame,
-    on: Frame,
+    off: Frame | Photo,
+    on: Frame | Photo,
     *,
     ignore: Mask | None = None,
     model: Mask | None = None,
@@ -114,8 +114,8 @@ def register(
     """Find where each point of one photo lies in another of the same thing.
 
     Args:
-        off: the photo to be laid on (any size, crop and orientation).
-        on: the photo that stays as it is.
+        off: the photo to be laid on (any size, crop and orientation), or its frame.
+        on: the photo that stays as it is, or its frame.
         ignore: (rows, cols) of `on`, True where its look changes for other reasons (openings).
         model: (rows, cols) of `on`, True inside the model's outline. What lies outside
             is at another depth and moves differently; None: all that can be matched counts.
@@ -123,6 +123,7 @@ def register(
     Returns: the registration, in photo px.
     Raises: RegistrationError where the two cannot be laid onto each other with trust.
     """
+    off, on = _frame(off), _frame(on)
     cv2.setRNGSeed(7)  # USAC draws at random: the same pair must give the same answer
     fixed, moving = view_of(on, ignore), view_of(off, None)
     seen = _seen(moving, fixed, model, tripod=tripod)
@@ -177,6 +178,14 @@ def _seen(moving: View, fixed: View, model: Mask | None, *, tripod: bool) -> See
         if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
             seen = track(moving, fixed, better, points)
     return seen
+
+
+def _frame(photo: Frame | Photo) -> Frame:
+    """A photo's light at the resolution it is measured at; a frame is that already."""
+    if isinstance(photo, Frame):
+        return photo
+    rows, cols = photo.encoded.shape[:2]
+    return linear_light(photo, scale=frame_scale(rows, cols))
 
 
 def _how(kind: str, points: int, on_model: bool, mesh: Parallax | None, dark: bool) -> str:

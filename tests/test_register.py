@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from leakcheck.errors import RegistrationError
-from leakcheck.photo import Frame
+from leakcheck.photo import Frame, linear_light, photo_from_array
 from leakcheck.register import Registration, register, warp_off
 
 ROWS, COLS = 480, 640
@@ -318,3 +318,14 @@ def test_warp_moves_light_overlap_and_clipped():
     assert not overlap[:, COLS - 3 :].any()
     assert lost[98, 197]
     assert lost.sum() == 9  # what is blended from a clipped pixel is lost as well
+
+
+def test_photos_are_registered_as_their_frames_are():
+    """Truth: the frames of the same photos, registered by themselves."""
+    rows, cols = np.mgrid[0:240, 0:320]
+    pattern = 128 + 60 * np.sin(rows / 7.0) * np.cos(cols / 5.0) + 40 * np.sin(rows * cols / 900.0)
+    photo = photo_from_array(np.repeat(pattern[..., None], 3, axis=2).astype(np.uint8))
+    by_photo = register(photo, photo)
+    by_frame = register(linear_light(photo), linear_light(photo))
+    assert np.array_equal(by_photo.homography, by_frame.homography)
+    assert by_photo.points == by_frame.points
