@@ -86,8 +86,7 @@ def near_halo(
             cv2.DIST_L2,
             3,
         )
-        * NEAR_BLOCK
-        < NEAR_REACH_PX
+        < NEAR_REACH_PX / NEAR_BLOCK
     )
     places = np.flatnonzero(open_ & near)
     if len(places) < 20 * len(NEAR_PX) or not source.any():
