@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -296,10 +295,3 @@ def flooded(image: Image, row: int, col: int, level: float) -> tuple[Mask, int, 
     _, _, _, box = cv2.floodFill(image, filled, (col, row), 0, drop, 1e9, flags)
     left, top, cols, rows = box
     return filled[1 + top : 1 + top + rows, 1 + left : 1 + left + cols] > 0, top, left
-
-
-def boxes(spots: list[Spot]) -> Iterator[tuple[slice, slice]]:
-    """Row and column slices of each spot's core."""
-    for spot in spots:
-        rows, cols = spot.mask.shape
-        yield slice(spot.top, spot.top + rows), slice(spot.left, spot.left + cols)
