@@ -34,6 +34,8 @@ CORE_SIGMA, FLOOR_SIGMA = 12.0, 6.0  # the same in units of the noise, for brigh
 LEAST_ADDED = 0.004  # linear light; a pair with less new light has no lit opening
 SAMPLE_STEP = 3  # every third pixel tells noise and brightest well enough
 MIN_AREA_PX = 6
+GIANT = 0.05  # of the frame; what is larger is a lit bench, though lamps may be in it
+MOST_AREAS = 400  # a pair with more does not fit together; the largest are searched
 MIN_PIECE = 0.02  # area / largest piece of the same area
 NEAR_PX = 12  # surroundings that are cut out with an area
 NEAR_SIZE = 0.3  # the same / width, for large areas
@@ -172,11 +174,12 @@ def outlined_areas(light: NewLight) -> list[Area]:
     around = np.asarray(cv2.dilate(strongest, np.ones((2 * MOAT_PX + 1,) * 2)))
     inside = strongest > np.maximum(np.float32(MOAT_SHARE) * around, np.float32(light.floor))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(inside.astype(np.uint8), connectivity=4)
+    bright = np.unique(labels[inside & (strongest > light.least)])
+    bright = bright[stats[bright, cv2.CC_STAT_AREA] >= MIN_AREA_PX]
+    largest = bright[np.argsort(-stats[bright, cv2.CC_STAT_AREA])][:MOST_AREAS]
     found: list[Area] = []
-    for label in np.unique(labels[inside & (strongest > light.least)]).tolist():
-        left, top, cols, rows, size = stats[label].tolist()
-        if size < MIN_AREA_PX:
-            continue
+    for label in largest.tolist():
+        left, top, cols, rows, _ = stats[label].tolist()
         box = (slice(top, top + rows), slice(left, left + cols))
         area = _cut(labels[box] == label, box, labels.shape)
         free = (labels[area.window] == 0) | (labels[area.window] == label)
@@ -221,12 +224,12 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
         inside = _half_level(added, area.mask, free & near(area.mask, GROW_PX), light.floor)
     found: list[Area] = []
     for piece in _pieces(inside):
-        fade = _fade(added, piece)
+        giant = np.count_nonzero(piece) > GIANT * light.strongest.size
+        fade = 1.0 if giant else _fade(added, piece)
         if not again or fade < MAY_BE_CRISP:
             cut = _cut(piece, area.window, light.strongest.shape)
             found.append(replace(cut, channel=channel, too_wide=clipped >= PART_CLIPPED))
-        even = float(np.quantile(added[piece], BRIGHTEST)) < UNEVEN * middle(added[piece])
-        if not again or (even and fade < CRISP and shape_of(piece)[0] > SOLID):
+        if not again or (fade < CRISP and _of_one_piece(added, piece)):
             continue
         for part in _brighter(piece, area.window, light):
             cut = _cut(part, area.window, light.strongest.shape)
@@ -283,6 +286,12 @@ def _pieces(inside: Mask) -> list[Mask]:
     sizes = stats[1:, cv2.CC_STAT_AREA]
     least = max(MIN_AREA_PX, MIN_PIECE * float(sizes.max()))
     return [np.asarray(labels == k + 1) for k in np.flatnonzero(sizes >= least)]
+
+
+def _of_one_piece(added: Image, mask: Mask) -> bool:
+    """Whether an area is no glow with a core, and no row whose windows run together."""
+    even = float(np.quantile(added[mask], BRIGHTEST)) < UNEVEN * middle(added[mask])
+    return even and shape_of(mask)[0] > SOLID
 
 
 def _fade(added: Image, mask: Mask) -> float:

@@ -30,6 +30,7 @@ LOST_QUANTILE = 0.05
 RIM_PX = (4.0, 10.0)  # surroundings whose texture an outline must beat
 RIM_LEAST_PX = 10
 EDGE_SHARE = 0.06  # steepness / light that a painted surface's texture seldom has
+LEAST_SURE, LEAST_SOLID, LEAST_WIDTH_PX = 6.0, 0.74, 4.6  # what nothing is taken below
 WHITE = 0.8  # clipped share in each colour
 OUTLINED = 2.0  # steepness of the unlit photo on its outline / around: seen with the lamps off
 EDGE_SEEN = 0.6  # share of an outline that is as steep
@@ -75,7 +76,33 @@ def candidates(light: NewLight) -> list[Candidate]:
     taken = np.zeros(light.strongest.shape, bool)
     for area in areas:
         taken[area.window] |= area.mask
-    return [_measured(area, taken[area.window], light) for area in areas]
+    return [_measured(area, taken[area.window], light) for area in areas if _plain(area, light)]
+
+
+def _plain(area: Area, light: NewLight) -> bool:
+    """Whether an area is bright and broad enough to be worth measuring."""
+    added = light.added[area.channel][area.window]
+    if middle(light.strongest[area.window][area.mask]) < light.least:
+        return False
+    if middle(added[area.mask]) < LEAST_SURE * _doubt(area, light):
+        return False
+    solid, width, _ = shape_of(area.mask)
+    return solid >= LEAST_SOLID and width >= LEAST_WIDTH_PX
+
+
+def _middle(area: Area) -> tuple[float, float]:
+    """x and y of its centroid, frame px."""
+    sums = cv2.moments(area.mask.astype(np.uint8), True)
+    x, y = sums["m10"] / sums["m00"], sums["m01"] / sums["m00"]
+    return x + area.window[1].start, y + area.window[0].start
+
+
+def _doubt(area: Area, light: NewLight) -> float:
+    """What surfaces as light as an area's middle may differ by, linear light; at least noise."""
+    x, y = _middle(area)
+    row = min(int(y / BLOCK), light.doubt.shape[0] - 1)
+    col = min(int(x / BLOCK), light.doubt.shape[1] - 1)
+    return max(float(light.doubt[row, col, area.channel]), light.noise)
 
 
 def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
@@ -104,15 +131,10 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
     inner = _colour(mask, light, area)
     solid, width, _ = shape_of(mask)
     outline, edge = _seen(unlit, mask, taken)
-    rows, cols = np.nonzero(mask)
-    x, y = float(cols.mean()) + window[1].start, float(rows.mean()) + window[0].start
-    block = tuple(
-        min(int(at / BLOCK), most - 1) for at, most in zip((y, x), light.doubt.shape, strict=False)
-    )
-    doubt = float(light.doubt[(*block, area.channel)])
+    x, y = _middle(area)
     return Candidate(
         area=area,
-        size=float(len(rows)),
+        size=float(np.count_nonzero(mask)),
         x=x,
         y=y,
         level=middle(light.strongest[window][mask]),
@@ -122,7 +144,7 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
         fade=fade,
         own=own,
         lost=lost,
-        sure=inside / max(doubt, light.noise),
+        sure=inside / _doubt(area, light),
         solid=solid,
         width=width,
         outline=outline,
