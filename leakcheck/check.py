@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.diagnose import Leak, Surroundings, described, kind_of
-from leakcheck.guess import guess_openings, not_among, regions_of_labels
+from leakcheck.guess import Guess, guess_openings, not_among, regions_of_labels
 from leakcheck.guess_shapes import guessed_openings
 from leakcheck.lamps import Lamp, class_level, measure_lamps
 from leakcheck.light import luminance
@@ -29,7 +29,16 @@ from leakcheck.photo import (
 from leakcheck.regions import Region, find_regions, ground_of
 from leakcheck.register import Registration, register, warp_off
 from leakcheck.residual import Residual, residual_light
-from leakcheck.sanity import photo_tips, refuse_empty, refuse_same, refuse_unlike, warnings_of
+from leakcheck.sanity import (
+    lamps_seen,
+    openings_lit,
+    photo_tips,
+    refuse_dark,
+    refuse_empty,
+    refuse_same,
+    refuse_swapped,
+    warnings_of,
+)
 from leakcheck.settings import Settings
 from leakcheck.spill import Sorted, evidence, sort_out
 from leakcheck.spots import Plane, smoothed
@@ -50,6 +59,7 @@ IF_OPENING = (
     "in a drawing program, and check again with --openings."
 )
 
+LAMPS = ("window", "beacon")
 Progress: TypeAlias = Callable[[str], None]
 
 
@@ -159,6 +169,14 @@ def check(
             warped, lit.light, overlap=overlap, unlit_clipped=dead, lit_clipped=lit.clipped
         )
         labels = guess.labels
+
+    def backwards() -> Guess:
+        ends = np.repeat(dead[..., None], 3, axis=2)
+        return guess_openings(
+            lit.light, warped, overlap=overlap, unlit_clipped=lit_clipped, lit_clipped=ends
+        )
+
+    lamps_on = lamps_seen(guess, backwards, off, on) if guess else True
     residual = residual_light(
         warped,
         lit.light,
@@ -169,10 +187,11 @@ def check(
         inside=view.outline,
         shift_px=_shift(registration, lit.scale, view.shape),
     )
-    refuse_unlike(residual, off, on)
+    refuse_swapped(residual, view.lamp_areas(), off, on)
     progress("Looking for light")
     ground = ground_of(residual)
     lamps = _lamps(residual, lit, view, overlap & ~dead)
+    lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
     brightest = _brightest(residual, labels)
     window_level = level[0] if level else (brightest or None)
@@ -196,6 +215,7 @@ def check(
     likely = regions_of_labels(guess.labels, residual, ground) if guess else []
     if guess:
         leaks = _with_glows(leaks, regions_of_labels(guess.glows, residual, ground))
+    refuse_dark(off, on, lamps_on=lamps_on, leaks=len(leaks))
     limit = limit_of(
         cuts,
         residual,
@@ -222,7 +242,9 @@ def check(
         window_clipped=words.window_clipped,
         flare_share=residual.flare_share,
         mm_per_px=words.mm_per_px,
-        warnings=warnings_of(view.warnings, lamps, registration, match.gain, match.exif_gain),
+        warnings=warnings_of(
+            view.warnings, lamps, registration, match.gain, match.exif_gain, lamps_on=lamps_on
+        ),
         photo_tips=photo_tips(limit, residual, registration, lamps),
         settings=settings,
         glow=glow_map(residual),
@@ -245,6 +267,11 @@ class _View:
     outline: Mask | None
     shapes: tuple[Opening, ...]
     warnings: tuple[str, ...]
+
+    def lamp_areas(self) -> Mask:
+        """True inside windows and beacons, (rows, cols) of the frame."""
+        lamps = [k + 1 for k, shape in enumerate(self.shapes) if shape.kind in LAMPS]
+        return np.isin(self.labels, lamps)
 
 
 def _frame(photo: Photo) -> Frame:
@@ -280,7 +307,7 @@ def _shift(registration: Registration, scale: int, shape: tuple[int, int]) -> fl
 
 
 def _lamps(residual: Residual, lit: Frame, view: _View, usable: Mask) -> tuple[Lamp, ...]:
-    if not any(shape.kind in ("window", "beacon") for shape in view.shapes):
+    if not any(shape.kind in LAMPS for shape in view.shapes):
         return ()
     return measure_lamps(
         residual.added,

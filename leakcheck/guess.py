@@ -54,6 +54,11 @@ class Guess:
     labels: NDArray[np.int32]  # (rows, cols) of the frame; k + 1 inside openings[k], else 0
     glows: NDArray[np.int32]  # the same of large lights that are no openings; 0 elsewhere
 
+    @property
+    def strength(self) -> float:
+        """How much light there is: level x root of the area (px), all openings together."""
+        return float(sum(candidate.level * candidate.size**0.5 for candidate in self.openings))
+
 
 def guess_openings(
     unlit: Image, lit: Image, *, overlap: Mask, unlit_clipped: Mask, lit_clipped: Mask

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+import cv2
 import numpy as np
 
 from leakcheck.errors import ExposureError, UsageError
+from leakcheck.guess import Guess
 from leakcheck.lamps import Lamp
+from leakcheck.light import LUMINANCE, block_mean, blurred
 from leakcheck.limit import Limit
-from leakcheck.photo import Frame, Photo
+from leakcheck.photo import Frame, Image, Mask, Photo
 from leakcheck.register import Registration
 from leakcheck.residual import Residual
 
+# The same picture saved twice.
+LOOK_PX = 1536  # side of the middle that grain is compared in
+SAME_BLOCK, SAME_CODES = 4, 8.0  # blocks of one picture saved twice differ by less, 8-bit codes
+GRAIN_PX = 1.5  # what is finer is grain
+GRAIN_BLOCK, FLAT_SHARE, LEAST_BLOCKS = 16, 0.2, 40  # grain shows in the flattest blocks
+SAME_GRAIN = 0.8  # correlation; two exposures of one scene reach 0.6, a copy at quality 90 has 0.9
 BLACK = 0.002  # linear light that hardly a pixel of a black photo passes
 WHITE_SHARE = 0.9  # of a blown-out photo's pixels are clipped
-LEAST_NEW = 4.0  # sigma; less new light anywhere is none
-SWAPPED_SHARE = 4.0  # light lost / light added from which the photos look swapped
+# Light that only one of the photos has.
+SWAPPED_TIMES = 4.0  # light lost / light added from which the photos look swapped
+MANY_OPENINGS = 12  # guessed in one photo; so many are no accident
+LEAST_LIGHT = 6.0  # what shifted edges add up to, level x root of area in px
+LEAST_LOST = 0.01  # linear light that openings lose where a lamp goes out
 DARK_OPENINGS = 0.5  # share of openings without light from which the lamps look off
 CLIPPED_TIP = 0.02  # clipped share of an opening that hides its level
 EXIF_STOPS = 0.5  # by which measured and stated exposure may differ: phones round them
@@ -24,12 +36,53 @@ FEW_POINTS = 60
 
 
 def refuse_same(off: Photo, on: Photo) -> None:
-    """Refuse one file given twice."""
+    """Refuse one file given twice, and one picture saved twice."""
     if off.content_hash == on.content_hash:
         raise UsageError(
             f"{off.name} and {on.name} are the same photo; give one with the model's lights off "
             "and one with them on"
         )
+    if _same_picture(off, on):
+        raise UsageError(
+            f"{off.name} and {on.name} are the same picture saved twice; give one with the "
+            "model's lights off and one with them on"
+        )
+
+
+def _same_picture(off: Photo, on: Photo) -> bool:
+    """Whether two files hold one exposure: they differ nowhere by much and share their grain."""
+    if off.encoded.shape != on.encoded.shape:
+        return False
+    first, second = (_codes(photo) for photo in (off, on))
+    small = [block_mean(grey, SAME_BLOCK) for grey in (first, second)]
+    if small[0].size == 0 or float(np.abs(small[0] - small[1]).max()) > SAME_CODES:
+        return False
+    return _grain_alike(_middle(first), _middle(second)) > SAME_GRAIN
+
+
+def _codes(photo: Photo) -> Image:
+    """Green code values as of an 8-bit photo, (rows, cols)."""
+    green = cv2.extractChannel(photo.encoded, 1)
+    scale = 255.0 / float(np.iinfo(photo.encoded.dtype).max)
+    return np.asarray(green, np.float32) * np.float32(scale)
+
+
+def _middle(image: Image) -> Image:
+    rows, cols = (max((size - LOOK_PX) // 2, 0) for size in image.shape)
+    return np.ascontiguousarray(image[rows : rows + LOOK_PX, cols : cols + LOOK_PX])
+
+
+def _grain_alike(first: Image, second: Image) -> float:
+    """Correlation of the finest structure of two greys in their flattest parts."""
+    grains = [grey - blurred(grey, GRAIN_PX) for grey in (first, second)]
+    powers = [block_mean(grain * grain, GRAIN_BLOCK) for grain in grains]
+    shared = block_mean(grains[0] * grains[1], GRAIN_BLOCK)
+    seen = (powers[0] > 0) & (powers[1] > 0)
+    if np.count_nonzero(seen) < LEAST_BLOCKS:
+        return 0.0
+    both = powers[0] + powers[1]
+    flat = seen & (both <= np.quantile(both[seen], FLAT_SHARE))
+    return float(shared[flat].sum() / np.sqrt(powers[0][flat].sum() * powers[1][flat].sum()))
 
 
 def refuse_empty(frame: Frame, photo: Photo) -> None:
@@ -44,18 +97,51 @@ def refuse_empty(frame: Frame, photo: Photo) -> None:
         )
 
 
-def refuse_unlike(residual: Residual, off: Photo, on: Photo) -> None:
-    """Refuse a pair given the wrong way round."""
-    added = residual.planes[0].residual[::2, ::2]
-    all_added = residual.added[::2, ::2].sum(axis=2)
-    spread = np.sqrt(residual.planes[0].variance[::2, ::2])
-    strong = 6.0 * spread
-    gained = float(all_added[all_added > np.maximum(strong, 0.05)].sum())
-    lost = float(-all_added[all_added < -np.maximum(strong, 0.05)].sum())
-    if lost > SWAPPED_SHARE * max(gained, 1.0) and lost > 0.0005 * added.size:
+def refuse_swapped(residual: Residual, openings: Mask, off: Photo, on: Photo) -> None:
+    """Refuse a pair given the wrong way round, by what its drawn openings lose and gain."""
+    if not openings.any():
+        return
+    added = residual.added[openings] @ LUMINANCE
+    gained, lost = float(np.maximum(added, 0).mean()), float(np.maximum(-added, 0).mean())
+    if lost > max(SWAPPED_TIMES * gained, LEAST_LOST):
+        raise _swapped(off, on)
+
+
+def lamps_seen(guess: Guess, backwards: Callable[[], Guess], off: Photo, on: Photo) -> bool:
+    """Whether some lamp is on in the second photo only, as far as a guess can tell.
+
+    Args:
+        guess: of the pair.
+        backwards: gives the guess of the pair the other way round, where it is needed.
+        off, on: for the message.
+    Raises: ExposureError where the lamps are on in the first photo instead.
+    """
+    if len(guess.openings) >= MANY_OPENINGS:
+        return True
+    lost = backwards().strength
+    if lost > max(SWAPPED_TIMES * guess.strength, LEAST_LIGHT):
+        raise _swapped(off, on)
+    return guess.strength > LEAST_LIGHT
+
+
+def _swapped(off: Photo, on: Photo) -> ExposureError:
+    return ExposureError(
+        f"{off.name} has lights on that {on.name} has not; the photos look swapped: give the one "
+        "with the lights off first"
+    )
+
+
+def openings_lit(lamps: Sequence[Lamp]) -> bool:
+    """Whether some drawn opening is lit; True where none is drawn, as then none is expected."""
+    return not lamps or any("dark" not in lamp.findings for lamp in lamps)
+
+
+def refuse_dark(off: Photo, on: Photo, *, lamps_on: bool, leaks: int) -> None:
+    """Refuse a pair without any new light: it says nothing about leaks."""
+    if not lamps_on and not leaks:
         raise ExposureError(
-            f"{off.name} has lights on that {on.name} has not; the photos look swapped: give the "
-            "one with the lights off first"
+            f"nothing new is lit in {on.name} beside {off.name}; if all openings are covered, no "
+            "leak shows, else switch the model's lights on for the second photo"
         )
 
 
@@ -65,9 +151,13 @@ def warnings_of(
     registration: Registration,
     gain: Sequence[float],
     exif_gain: float | None,
+    *,
+    lamps_on: bool,
 ) -> tuple[str, ...]:
     """Sentences on what makes the result less sure."""
     said = list(given)
+    if not lamps_on and not lamps:
+        said.append("No lit opening was found: are the model's lights on in the second photo?")
     dark = [lamp.name for lamp in lamps if "dark" in lamp.findings]
     if lamps and len(dark) > DARK_OPENINGS * len(lamps):
         said.append(
