@@ -40,6 +40,7 @@ MIN_PIECE = 0.02  # area / largest piece of the same area
 NEAR_PX = 12  # surroundings that are cut out with an area
 NEAR_SIZE = 0.3  # the same / width, for large areas
 HALF = 0.5  # of its own level: there a blurred edge has its place, however blurred
+EDGE_PX, STILL_BRIGHT = 3.0, 0.25  # a dim corner of a window has more than so much of its level
 GROW_PX = 2  # an edge is so near to where the moat put it
 COLOURED = 0.15  # share of the brightest channel from which a channel tells the outline
 CLIPPED_SHARE = 0.25  # clipped share of an area from which another channel is asked
@@ -171,8 +172,8 @@ def outlined_areas(light: NewLight) -> list[Area]:
     moat round whatever ends sharply, at its own half level, be it bright or dim.
     """
     strongest = light.strongest
-    around = np.asarray(cv2.dilate(strongest, np.ones((2 * MOAT_PX + 1,) * 2)))
-    inside = strongest > np.maximum(np.float32(MOAT_SHARE) * around, np.float32(light.floor))
+    around = np.float32(MOAT_SHARE) * _highest(strongest)
+    inside = strongest > np.maximum(around, np.float32(light.floor))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(inside.astype(np.uint8), connectivity=4)
     bright = np.unique(labels[inside & (strongest > light.least)])
     bright = bright[stats[bright, cv2.CC_STAT_AREA] >= MIN_AREA_PX]
@@ -219,7 +220,7 @@ def _outlined(area: Area, free: Mask, light: NewLight, *, again: bool = True) ->
     channel, clipped = _telling(area, light)
     lit, added = light.lit[area.window][..., channel], light.added[channel][area.window]
     if clipped >= ALL_CLIPPED:
-        inside = area.mask & (lit > CLIPPED_END * middle(lit[area.mask]))
+        inside = area.mask & (lit > CLIPPED_END * _highest(lit))
     else:
         inside = _half_level(added, area.mask, free & near(area.mask, GROW_PX), light.floor)
     found: list[Area] = []
@@ -265,15 +266,27 @@ def _telling(area: Area, light: NewLight) -> tuple[int, float]:
 
 
 def _half_level(added: Image, mask: Mask, allowed: Mask, floor: float) -> Mask:
-    """Where light is above half of the area's own median."""
+    """Where light is above half of the area's median.
+
+    A window that is lit unevenly goes on to where light is half of what is brightest near by, if
+    it is still bright at its edge there; a glow would go on as well, but fades.
+    """
     smooth = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(added), (3, 3), 0.5), np.float32)
-    inside = mask
+    inside, level = mask, 0.0
     for _ in range(3):  # the median moves with the outline, and settles at once
         if not inside.any():
-            break
+            return inside
         level = middle(smooth[inside])
         inside = allowed & (smooth > max(HALF * level, 0.6 * floor))
-    return inside
+    more = allowed & (smooth > np.maximum(HALF * _highest(smooth), 0.6 * floor)) & mask | inside
+    depth = _depth(more & ~near(inside, GROW_PX))
+    edge = smooth[(depth > 0) & (depth <= EDGE_PX)]
+    return more if edge.size and middle(edge) > STILL_BRIGHT * level else inside
+
+
+def _highest(light: Image) -> Image:
+    """The brightest within MOAT_PX of each pixel."""
+    return np.asarray(cv2.dilate(light, np.ones((2 * MOAT_PX + 1,) * 2)), np.float32)
 
 
 def _pieces(inside: Mask) -> list[Mask]:
