@@ -41,7 +41,7 @@ LARGE_FADES = 0.14  # light in the ring / inside, at most; a glow as large leave
 HIDDEN_FADES = 0.1  # the same, of one of a row that the unlit photo hides
 # Large lights that may be anything: too broad for the search for spots.
 GLOW_PX = 60.0  # from this width on
-GLOW_FADES = 0.35  # light in the ring / inside, at most
+GLOW_FADES = 0.45  # light in the ring / inside, at most
 GLOW_OWN = 0.8  # (added / unlit) in the ring / inside; what light falls on has 1
 GLOW_MOST = 0.015  # share of the frame; larger is a lit bench
 
