@@ -25,10 +25,10 @@ SAME_GRAIN = 0.8  # correlation; two exposures of one scene reach 0.6, a copy at
 BLACK = 0.002  # linear light that hardly a pixel of a black photo passes
 WHITE_SHARE = 0.9  # of a blown-out photo's pixels are clipped
 # Light that only one of the photos has.
-SWAPPED_TIMES = 4.0  # light lost / light added from which the photos look swapped
-MANY_OPENINGS = 12  # guessed in one photo; so many are no accident
+SWAPPED_TIMES = 1.4  # light lost / light added from which the photos look swapped
+MANY_OPENINGS = 20  # guessed in one photo; so many are no accident
 LEAST_LIGHT = 6.0  # what shifted edges add up to, level x root of area in px
-LEAST_LOST = 0.01  # linear light that openings lose where a lamp goes out
+LEAST_LOST = 0.02  # linear light that openings lose where a lamp goes out
 DARK_OPENINGS = 0.5  # share of openings without light from which the lamps look off
 CLIPPED_TIP = 0.02  # clipped share of an opening that hides its level
 EXIF_STOPS = 0.5  # by which measured and stated exposure may differ: phones round them
@@ -103,7 +103,7 @@ def refuse_swapped(residual: Residual, openings: Mask, off: Photo, on: Photo) ->
         return
     added = residual.added[openings] @ LUMINANCE
     gained, lost = float(np.maximum(added, 0).mean()), float(np.maximum(-added, 0).mean())
-    if lost > max(SWAPPED_TIMES * gained, LEAST_LOST):
+    if lost > max(SWAPPED_TIMES * gained, gained + LEAST_LOST):
         raise _swapped(off, on)
 
 
