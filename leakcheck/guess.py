@@ -100,7 +100,9 @@ def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
     fade = np.array([candidate.fade for candidate in lit])
     known = np.array([candidate.seen_unlit for candidate in lit], bool)
     known |= (width >= LARGE_PX) & (fade <= LARGE_FADES)
-    known |= _in_company(lit) & (fade <= HIDDEN_FADES)
+    # Mirror images stand in rows too, but are less sharp; what is clipped hides how sharp it is.
+    sharp = np.array([c.area.too_wide or c.skirt <= HIDDEN_FADES for c in lit], bool)
+    known |= _in_company(lit, known | sharp) & sharp & (fade <= HIDDEN_FADES)
     sure = [candidate for candidate, is_known in zip(lit, known, strict=True) if is_known]
     usual = _usual_level(sure)
     return _apart([candidate for candidate in sure if candidate.level > DIM_SHARE * usual])
@@ -188,8 +190,8 @@ def _own_light(candidate: Candidate) -> bool:
     )
 
 
-def _in_company(found: Sequence[Candidate]) -> NDArray[np.bool_]:
-    """(n,), True for those with others near that are as large and as bright, as in a row."""
+def _in_company(found: Sequence[Candidate], among: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,), True for those with some of these near that are as large and bright, as in a row."""
     places = np.array([(candidate.x, candidate.y) for candidate in found]).reshape(-1, 2)
     size = np.sqrt([candidate.size for candidate in found])
     level = np.array([candidate.level for candidate in found])
@@ -197,7 +199,7 @@ def _in_company(found: Sequence[Candidate]) -> NDArray[np.bool_]:
     alike = (_times(size) < SIZE_SPREAD) & (_times(level) < LEVEL_SPREAD)
     near_by = far < COMPANY * size
     np.fill_diagonal(near_by, False)
-    return np.asarray((alike & near_by).sum(axis=1) >= LEAST_COMPANY)
+    return np.asarray((alike & near_by & among).sum(axis=1) >= LEAST_COMPANY)
 
 
 def _times(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ import numpy as np
 from leakcheck.guess_outline import (
     BLOCK,
     DARK,
+    RING_PX,
     Area,
     NewLight,
     middle,
@@ -52,6 +53,7 @@ class Candidate:
     rgb: tuple[float, float, float]  # linear light that it adds at its border, seldom clipped
     colourful: float  # 1 - weakest / strongest channel of its light
     fade: float  # light in the ring / inside
+    skirt: float  # the same, close by: how sharp it is beside what the lens can show
     own: float  # (added / unlit) in the ring / inside
     lost: float  # light lost around / light inside: where photos do not fit, both show
     sure: float  # its light / what surfaces as light as it may differ by
@@ -115,14 +117,14 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
     """
     window, mask = area.window, area.mask
     unlit = light.unlit[window]
-    ring = surroundings(mask)
-    clear = ring & ~taken
-    if np.count_nonzero(clear) > RING_LEFT * np.count_nonzero(ring):
-        ring = clear
+    ring, close = (
+        _clear(near_by, taken) for near_by in (surroundings(mask), ring_of(mask, RING_PX))
+    )
     added, surface = light.added[area.channel][window], unlit[..., area.channel]
     inside = middle(added[mask])
-    fade = own = lost = 1.0
-    if ring.any() and inside > 0:
+    fade = own = lost = skirt = 1.0
+    if ring.any() and close.any() and inside > 0:
+        skirt = middle(added[close]) / inside
         fade = middle(added[ring]) / inside
         own = fade * (middle(surface[mask]) + DARK) / (middle(surface[ring]) + DARK)
         wide = ring_of(mask, LOST_PX)
@@ -142,6 +144,7 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
         rgb=_colour(near(mask, 1) & near(~mask, 1), light, area),
         colourful=1.0 - min(inner) / max(*inner, 1e-6),
         fade=fade,
+        skirt=skirt,
         own=own,
         lost=lost,
         sure=inside / _doubt(area, light),
@@ -150,6 +153,13 @@ def _measured(area: Area, taken: Mask, light: NewLight) -> Candidate:
         outline=outline,
         edge=edge,
     )
+
+
+def _clear(ring: Mask, taken: Mask) -> Mask:
+    """A ring without what belongs to others, unless hardly anything would be left."""
+    clear = ring & ~taken
+    enough = np.count_nonzero(clear) > RING_LEFT * np.count_nonzero(ring)
+    return clear if enough else ring
 
 
 def _colour(mask: Mask, light: NewLight, area: Area) -> tuple[float, float, float]:
