@@ -98,7 +98,7 @@ def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
     lit = [candidate for candidate in found if _lamp_like(candidate, least)]
     width = np.array([candidate.width for candidate in lit])
     fade = np.array([candidate.fade for candidate in lit])
-    known = np.array([candidate.seen_unlit for candidate in lit], bool)
+    known = np.array([_seen_unlit(candidate) for candidate in lit], bool)
     known |= (width >= LARGE_PX) & (fade <= LARGE_FADES)
     # Mirror images stand in rows too, but are less sharp; what is clipped hides how sharp it is.
     sharp = np.array([c.area.too_wide or c.skirt <= HIDDEN_FADES for c in lit], bool)
@@ -166,12 +166,20 @@ def _shared(first: Area, second: Area) -> float:
     return shared / min(float(np.count_nonzero(area.mask)) for area in (first, second))
 
 
+def _seen_unlit(candidate: Candidate) -> bool:
+    """Whether the unlit photo shows it, the more surely the less sharp its light ends."""
+    return candidate.seen_unlit and (candidate.fade <= HIDDEN_FADES or _well_seen(candidate))
+
+
+def _well_seen(candidate: Candidate) -> bool:
+    return candidate.outline >= WELL_OUTLINED and candidate.edge >= EDGE_SEEN
+
+
 def _lamp_like(candidate: Candidate, least: float) -> bool:
     """Whether light comes out of an area, as far as the area itself tells."""
-    well_seen = candidate.outline >= WELL_OUTLINED and candidate.edge >= EDGE_SEEN
     return (
         candidate.level >= least
-        and candidate.fade <= (FADES_IF_SEEN if well_seen else FADES)
+        and candidate.fade <= (FADES_IF_SEEN if _well_seen(candidate) else FADES)
         and _own_light(candidate)
         and candidate.solid >= SOLID
         and candidate.width >= THIN_PX
