@@ -32,6 +32,7 @@ SOLID = 0.74  # area / area of its convex hull; something may stand before a win
 THIN_PX = 4.6  # narrower ones are seams more often than windows
 BAND_PX, BAND = 30.0, 8.0  # width, area / width squared: wider and longer is a lit ledge
 DIM_SHARE = 0.3  # of the usual opening's level; what is dimmer is spill on a small thing
+DIM_CLIPPED = 0.62  # the same where most are clipped, so that their true level is higher still
 SHARED = 0.3  # of the smaller one's pixels: two outlines of one opening
 COMPANY = 6.0  # times its size: how near others of a row are
 LEAST_COMPANY = 2
@@ -104,15 +105,15 @@ def accepted(found: Sequence[Candidate], least: float) -> list[Candidate]:
     sharp = np.array([c.area.too_wide or c.skirt <= HIDDEN_FADES for c in lit], bool)
     known |= _in_company(lit, known | sharp) & sharp & (fade <= HIDDEN_FADES)
     sure = [candidate for candidate, is_known in zip(lit, known, strict=True) if is_known]
-    usual = _usual_level(sure)
-    return _apart([candidate for candidate in sure if candidate.level > DIM_SHARE * usual])
+    least_level = _least_level(sure)
+    return _apart([candidate for candidate in sure if candidate.level > least_level])
 
 
 def _glows(
     found: Sequence[Candidate], openings: Sequence[Candidate], least: float, pixels: int
 ) -> list[Candidate]:
     """Large lights that end, but fade too much or show too little in the unlit photo."""
-    bright = max(least, DIM_SHARE * _usual_level(openings))
+    bright = max(least, DIM_SHARE * _usual(openings))
     large = [
         candidate
         for candidate in found
@@ -129,7 +130,14 @@ def _glows(
     return _apart(large)
 
 
-def _usual_level(found: Sequence[Candidate]) -> float:
+def _least_level(found: Sequence[Candidate]) -> float:
+    """What an opening adds beside the others, linear light."""
+    clipped = sum(candidate.size**0.5 for candidate in found if candidate.area.too_wide)
+    mostly_clipped = clipped > sum(candidate.size**0.5 for candidate in found) / 2
+    return (DIM_CLIPPED if mostly_clipped else DIM_SHARE) * _usual(found)
+
+
+def _usual(found: Sequence[Candidate]) -> float:
     """The median level, where larger ones count more: root of the area."""
     if not found:
         return 0.0
