@@ -116,32 +116,32 @@ def test_rows_are_named_in_order_and_beacons_by_colour():
 
 
 def test_a_window_lit_far_too_brightly_is_as_large_as_drawn():
-    """A wide blur and 200 times the hull's light: the outline must not follow the blur.
+    """Portholes 16 px wide at 200 times the hull's light, blurred: the outline must not follow.
 
-    Half a level of the clipped light lies 3 px outside there; that is a share of 0.7 only.
+    Truth: as drawn. Half of the clipped light lies 1.5 px outside, which is a share of 0.7.
     """
-    scene = replace(mixed("dark"), lens=Lens(blur_px=1.0, flare=0.01, bloom=0.03))
+    scene = replace(mixed("dark"), lens=Lens(blur_px=1.5, flare=0.01, bloom=0.03))
     found = shares(scene, guessed_openings(guessed(scene).openings, scale=1))
-    windows = [found[o.id] for o in scene.openings if o.kind == "window"]
-    assert np.median(windows) > 0.75
+    assert np.median([found[f"w{k}"] for k in range(20, 29)]) > 0.82
 
 
 def test_a_dim_corner_belongs_to_its_window():
-    """One window of two halves, one with a third of the other's light: one opening, all of it."""
+    """One window whose light falls to a sixth across it. Truth: its outline as drawn.
+
+    Where it is brighter than half of its own median it is 0.81 of it.
+    """
     scene = replace(mixed("usual"), leaks=(), spills=())
     window = next(o for o in scene.openings if o.id == "w08")
     (x0, y0), _, (x1, y1), _ = window.ring
-    ramp = tuple(
-        Opening(f"part{k}", "window", ((a, y0), (b, y0), (b, y1), (a, y1)), level)
-        for k, (a, b, level) in enumerate(
-            (x0 + (x1 - x0) * k / 8, x0 + (x1 - x0) * (k + 1) / 8, 1.2 - 0.11 * k) for k in range(8)
-        )
+    edges, levels = np.linspace(x0, x1, 17), np.linspace(1.2, 0.2, 16)
+    strips = tuple(
+        Opening(f"strip{k}", "window", ((a, y0), (b, y0), (b, y1), (a, y1)), float(level))
+        for k, (a, b, level) in enumerate(zip(edges[:-1], edges[1:], levels, strict=True))
     )
     others = tuple(o for o in scene.openings if o.id != "w08")
-    uneven = replace(scene, openings=(*others, *ramp))
+    uneven = replace(scene, openings=(*others, *strips))
     shapes = guessed_openings(guessed(uneven).openings, scale=1)
-    whole = replace(scene, openings=(window,))
-    assert shares(whole, shapes)["w08"] > 0.85
+    assert shares(replace(scene, openings=(window,)), shapes)["w08"] > 0.9
 
 
 def test_fields_without_a_lamp_offer_nothing():
