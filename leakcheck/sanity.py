@@ -30,7 +30,6 @@ MANY_OPENINGS = 20  # guessed in one photo; so many are no accident
 LEAST_LIGHT = 6.0  # what shifted edges add up to, level x root of area in px
 LEAST_LOST = 0.02  # linear light that openings lose where a lamp goes out
 DARK_OPENINGS = 0.5  # share of openings without light from which the lamps look off
-CLIPPED_TIP = 0.02  # clipped share of an opening that hides its level
 EXIF_STOPS = 0.5  # by which measured and stated exposure may differ: phones round them
 FEW_POINTS = 60
 
