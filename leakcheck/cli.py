@@ -111,7 +111,9 @@ def check(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Write pictures, JSON and tables into this folder."),
+        typer.Option(
+            metavar="DIR", help="Write report, pictures, JSON and tables into this folder."
+        ),
     ] = None,
     save_openings: Annotated[
         Path | None,
@@ -150,7 +152,7 @@ def check(
         warn([*(shapes.warnings if shapes else ()), *result.warnings])
     with progress_line(sys.stderr, wanted=not quiet) as progress:
         progress("Writing the results")
-        outputs.write(result, on=lit, glow=result.glow)
+        outputs.write(result, off=unlit, on=lit, glow=result.glow)
     faulty = lamps and any(lamp.fault for lamp in result.lamps)
     return EXIT_TIGHT if result.tight and not faulty else EXIT_LEAKS
 

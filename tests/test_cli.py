@@ -1,12 +1,9 @@
-"""The command line from outside: what it prints, writes and returns; the library's front door."""
+"""The command line from outside: what it prints, writes and returns."""
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
-import re
-import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -15,59 +12,11 @@ import cv2
 import made_checks as made
 import numpy as np
 import pytest
-import typer
 
 import leakcheck
-from leakcheck import errors
-from leakcheck.cli import app, main
+from leakcheck.cli import main
 from leakcheck.errors import RegistrationError
 from leakcheck.openings import Opening, read_openings
-
-TESTS = Path(__file__).parent
-ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS.parent), str(TESTS)])}
-SVG = (
-    '<svg xmlns="http://www.w3.org/2000/svg" width="160" height="120" viewBox="0 0 160 120">'
-    '<image width="160" height="120" href="heron_on.png"/>'
-    '<rect id="saloon" class="window" x="10" y="10" width="20" height="20"/></svg>'
-)
-
-
-@pytest.fixture
-def folder(tmp_path, monkeypatch):
-    """A folder with a pair of photos, an openings file and things that are neither."""
-    shade = np.tile(np.arange(160, dtype=np.uint8), (120, 1))
-    cv2.imwrite(str(tmp_path / "heron_off.png"), cv2.merge([shade, shade, shade]))
-    cv2.imwrite(str(tmp_path / "heron_on.png"), cv2.merge([shade, shade, shade + 9]))
-    (tmp_path / "openings.svg").write_text(SVG)
-    (tmp_path / "broken.svg").write_text("<svg><rect")
-    (tmp_path / "text.jpg").write_text("not a photo")
-    (tmp_path / "empty.jpg").write_bytes(b"")
-    (tmp_path / "cut.png").write_bytes((tmp_path / "heron_on.png").read_bytes()[:300])
-    (tmp_path / "old.json").write_text("mine")
-    (tmp_path / "album").mkdir()
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
-
-
-@pytest.fixture
-def measure(monkeypatch):
-    """The measuring core played by a function: returns, or raises, what the test hangs on it."""
-
-    class Measure:
-        result: object = made.check(glow=np.full((30, 40), 0.1, np.float32))
-        calls: list = []  # noqa: RUF012
-
-        def __call__(self, off, on, openings=None, *, settings, progress):
-            self.calls.append((off, on, openings, settings))
-            progress("Lining the photos up")
-            if isinstance(self.result, BaseException):
-                raise self.result
-            return self.result
-
-    played = Measure()
-    played.calls = []
-    monkeypatch.setattr(sys.modules["leakcheck.check"], "check", played, raising=False)
-    return played
 
 
 def _files(folder: Path) -> dict[str, bytes]:
@@ -252,6 +201,7 @@ def test_the_folder_gets_pictures_json_and_table(folder, measure, capsys):
         "lamps.csv",
         "leaks.csv",
         "marked.png",
+        "report.html",
         "result.json",
     }
     assert cv2.imread(str(results / "marked.png")).shape[1] == 640
@@ -294,171 +244,3 @@ def test_saved_openings_can_be_read_again(folder, measure):
     assert [shape.kind for shape in shapes] == ["window", "beacon"]
     assert shapes[0].rings[0] == pytest.approx(window.rings[0], abs=0.01)
     assert "../heron_on.png" in Path("album/new.svg").read_text()
-
-
-# --- as a program ----------------------------------------------------------------------------
-
-PLAYED = (
-    "import sys, leakcheck.check, made_checks as made;"
-    "sys.modules['leakcheck.check'].check = lambda *a, **k: made.check();"
-    "from leakcheck.cli import run; run()"
-)
-
-
-def _python(*arguments: str, **options) -> subprocess.CompletedProcess:
-    options = {"env": ENVIRONMENT, "capture_output": True, "text": True, **options}
-    return subprocess.run([sys.executable, *arguments], check=False, timeout=120, **options)
-
-
-def test_help_and_version_load_nothing_heavy():
-    """Python's own list of loaded modules; loading any of these takes a tenth of a second."""
-    code = (
-        "import sys, leakcheck.cli as cli; codes = [cli.main(['--help']),"
-        "cli.main(['check', '--help']), cli.main(['--version'])];"
-        "print(codes, sorted({m.split('.')[0] for m in sys.modules}"
-        "& {'numpy', 'cv2', 'scipy', 'skimage', 'matplotlib', 'PIL', 'rich'}))"
-    )
-    done = _python("-c", code)
-    assert done.stdout.splitlines()[-1] == "[0, 0, 0] []"
-    assert f"leakcheck {leakcheck.__version__}" in done.stdout
-
-
-def test_python_m_runs_the_program():
-    done = _python("-m", "leakcheck", "check", "nowhere.jpg", "nowhere.jpg")
-    assert done.returncode == 2
-    assert "nowhere.jpg" in done.stderr
-
-
-def test_a_reader_that_stops_early_changes_nothing(folder):
-    """As in `leakcheck check ... | head -1`: leaks stay exit code 1, and nobody complains."""
-    run = subprocess.Popen(
-        [sys.executable, "-c", PLAYED, *PAIR, "--json", "r.json"],
-        env=ENVIRONMENT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-    )
-    run.stdout.close()
-    error = run.stderr.read()
-    assert run.wait(60) == 1
-    assert error == b""
-    assert (folder / "r.json").exists()
-
-
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
-def test_stdout_on_a_full_disk_is_an_error(folder):
-    with Path("/dev/full").open("w") as full:
-        done = _python(
-            "-c", PLAYED, *PAIR, stdout=full, stderr=subprocess.PIPE, capture_output=False
-        )
-    assert done.returncode == 2
-    assert done.stderr == (
-        "leakcheck: Standard output cannot be written: the disk is full. Free some space and run"
-        " it again.\n"
-    )
-
-
-@pytest.mark.parametrize(
-    ("settings", "coloured"),
-    [
-        ({"TERM": "xterm"}, True),
-        ({"NO_COLOR": "1", "TERM": "xterm"}, False),
-        ({"TERM": "dumb"}, False),
-    ],
-)
-def test_colour_on_a_terminal_unless_unwanted(folder, settings, coloured):
-    """Run on a pseudo-terminal; https://no-color.org asks for no colour with NO_COLOR."""
-    pty = pytest.importorskip("pty")
-    master, slave = pty.openpty()
-    environment = {k: v for k, v in ENVIRONMENT.items() if k not in {"NO_COLOR", "COLUMNS"}}
-    run = subprocess.Popen(
-        [sys.executable, "-c", PLAYED, *PAIR],
-        env=environment | settings,
-        stdout=slave,
-        stderr=subprocess.DEVNULL,
-    )
-    os.close(slave)
-    shown = b""
-    with contextlib.suppress(OSError):  # how a closed pseudo-terminal ends on Linux
-        while part := os.read(master, 65536):
-            shown += part
-    os.close(master)
-    assert run.wait(60) == 1
-    assert b"LEAKS" in shown
-    assert (b"\x1b[" in shown) == coloured
-
-
-@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
-def test_any_console_shows_any_name(folder, encoding):
-    """Names in the result hold what the console's encoding may not."""
-    played = PLAYED.replace(
-        "made.check()",
-        "made.check(leaks=(made.leak(1, made.circle(9, 9, 3), where='above \u8239 F\\xe4hre'),))",
-    )
-    done = _python(
-        "-c",
-        played,
-        *PAIR,
-        env={**ENVIRONMENT, "PYTHONIOENCODING": encoding},
-        text=False,
-    )
-    assert done.returncode == 1
-    assert done.stderr == b""
-    assert "above" in done.stdout.decode(encoding)
-
-
-# --- the library's front door ----------------------------------------------------------------
-
-ORDERS = (
-    "import leakcheck; f = leakcheck.check; g = leakcheck.register",
-    "from leakcheck import check as f, register as g",
-    "import leakcheck.check, leakcheck.register; f = leakcheck.check; g = leakcheck.register",
-    "import leakcheck; f = leakcheck.check; import leakcheck.check; f = leakcheck.check;"
-    "from leakcheck import register as g",
-    "from leakcheck.check import check as f; from leakcheck.register import register;"
-    "import leakcheck; g = leakcheck.register; f = leakcheck.check",
-    "import leakcheck.report.terminal, leakcheck; f = leakcheck.check; g = leakcheck.register",
-    "from leakcheck.photo import Photo; from leakcheck import *; f = check; g = register",
-)
-
-
-@pytest.mark.parametrize("order", ORDERS)
-def test_check_and_register_are_functions_whatever_was_imported_before(order):
-    """The package has submodules of the same names; the functions must win in every order."""
-    done = _python("-c", f"{order}; print(f.__name__, g.__name__, type(f).__name__)")
-    assert done.stdout == "check register function\n", done.stderr
-
-
-def test_every_public_name_can_be_had():
-    for name in leakcheck.__all__:
-        assert getattr(leakcheck, name) is not None
-    assert set(leakcheck.__all__) <= set(dir(leakcheck))
-    with pytest.raises(AttributeError, match="no attribute 'chekc'"):
-        _ = leakcheck.chekc
-
-
-# --- what is written about it ----------------------------------------------------------------
-
-
-def test_the_readme_names_every_option_and_exit_code():
-    """The parser's own list of commands and options against README.md."""
-    text = (TESTS.parent / "README.md").read_text("utf-8")
-    commands = typer.main.get_command(app).commands
-    assert "check" in commands
-    for name, command in commands.items():
-        assert f"`leakcheck {name} " in text, name
-        for parameter in command.params:
-            options = [option for option in parameter.opts if option.startswith("--")]
-            named = [o for o in options if re.search(rf"{o}(?![-\w])", text)]
-            assert named or not options, f"{name} {options}"
-    codes = {value for name, value in vars(errors).items() if name.startswith("EXIT_")}
-    assert all(f"| {code} |" in text for code in codes)
-
-
-def test_the_contributors_guide_names_every_module_and_every_test_that_it_lists_exists():
-    """The files of the package and the functions of the tests against DEVELOPERS.md."""
-    text = (TESTS.parent / "DEVELOPERS.md").read_text("utf-8")
-    modules = {path.name for path in (TESTS.parent / "leakcheck").glob("*.py")}
-    assert {name for name in modules if not name.startswith("__") and name not in text} == set()
-    sources = "".join(path.read_text("utf-8") for path in TESTS.glob("test_*.py"))
-    for name in re.findall(r"\btest_\w+", text):
-        assert f"{name}(" in sources or (TESTS / f"{name}.py").exists(), name

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import cv2
 import made_checks as made
@@ -10,18 +11,19 @@ import numpy as np
 import pytest
 
 from leakcheck.report.caption import caption
+from leakcheck.report.glow import colour_bar_ticks
 from leakcheck.report.labels import place_labels
 from leakcheck.report.picture import (
     LEAK,
-    MOST_SPILL_LABELS,
+    LIKELY,
     RING_GAP,
-    colour_bar_ticks,
     glow_picture,
     marked_picture,
     picture_width_px,
     ring_round,
 )
 from leakcheck.report.sheet import Sheet, label_size, text_width
+from leakcheck.report.shown import MOST_NUMBERED_OPENINGS, MOST_SPILL
 
 # --- labels ----------------------------------------------------------------------------------
 
@@ -141,20 +143,38 @@ def test_the_outline_shows_on_dark_and_on_bright_ground():
         assert ratios.max() > 3
 
 
-def test_many_spills_leave_the_labels_to_leaks_and_doubtful_ones(monkeypatch):
-    """One more spill than there may be labels for, one of them doubtful: read off the drawing."""
+def test_of_much_spill_only_the_doubtful_is_drawn(monkeypatch):
+    """Twenty spills, two of them doubtful; without those, the strongest few; read off labels."""
     drawn = []
     monkeypatch.setattr(Sheet, "label", lambda self, x, y, text, colour: drawn.append(text))
-    count = MOST_SPILL_LABELS + 1
     spill = tuple(
-        made.leak(i, made.circle(200 * i, 990, 20), kind="spill", doubtful=i == 3)
-        for i in range(1, count + 1)
+        made.leak(i, made.circle(70 * i, 990, 20), kind="spill", doubtful=i in (3, 17))
+        for i in range(1, 21)
     )
     marked_picture(_plain_photo(0), made.tight(spill=spill, lamps=()))
-    assert drawn == ["S3"]
+    assert sorted(drawn) == ["S17", "S3"]
     drawn.clear()
-    marked_picture(_plain_photo(0), made.tight(spill=spill[:-1], lamps=()))
-    assert sorted(drawn) == [f"S{i}" for i in range(1, count)]
+    sure = tuple(replace(leak, doubtful=False) for leak in spill)
+    marked_picture(_plain_photo(0), made.tight(spill=sure, lamps=()))
+    assert sorted(drawn) == [f"S{i}" for i in range(1, MOST_SPILL + 1)]
+
+
+def test_of_many_likely_openings_the_largest_have_numbers_and_all_have_lines(monkeypatch):
+    """58 of them, as on a house front; each line is looked for in the picture."""
+    drawn = []
+    monkeypatch.setattr(Sheet, "label", lambda self, x, y, text, colour: drawn.append(text))
+    likely = tuple(
+        made.leak(i, made.circle(60 + 25 * i, 600, 8), area_px=float(1 + i % 29))
+        for i in range(1, 59)
+    )
+    check = made.tight(likely_openings=likely, openings=(), lamps=())
+    picture = _decoded(marked_picture(_plain_photo(0), check))
+    largest = sorted(likely, key=lambda leak: -leak.area_px)[:MOST_NUMBERED_OPENINGS]
+    assert sorted(drawn) == sorted(f"O{leak.number}" for leak in largest)
+    for leak in likely:
+        x, y = round(leak.x), round(leak.y)
+        away = np.abs(picture[y - 12 : y + 12, x - 12 : x + 12].astype(int) - _rgb(LIKELY.colour))
+        assert away.max(axis=2).min() < 60, leak.number
 
 
 def test_positions_scale_with_the_picture():
@@ -172,8 +192,8 @@ def test_positions_scale_with_the_picture():
 @pytest.mark.parametrize(
     ("shape", "wanted", "width"),
     [
-        ((3000, 4000, 3), None, 2400),
-        ((4000, 3000, 3), None, 1800),
+        ((3000, 4000, 3), None, 4000),
+        ((4000, 3000, 3), None, 3000),
         ((1500, 2000, 3), None, 2000),
         ((60, 80, 3), None, 1080),
         ((3000, 4000, 3), 4000, 4000),
@@ -181,7 +201,7 @@ def test_positions_scale_with_the_picture():
     ],
 )
 def test_the_width_of_a_picture(shape, wanted, width):
-    """No side above 2,400, no width below 1,080, no side above 20,000 whatever is asked."""
+    """The photo's own, no width below 1,080, no side above 20,000 whatever is asked."""
     assert picture_width_px(shape, wanted) == width
 
 

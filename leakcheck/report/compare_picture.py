@@ -3,29 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 
 from leakcheck.photo import display_image
 from leakcheck.report.caption import caption, draw_caption, rows_of, strip_height
 from leakcheck.report.compare_words import verdict
 from leakcheck.report.labels import place_labels
+from leakcheck.report.laid_on import View, seen_from
 from leakcheck.report.picture import LARGEST_SIDE_PX, OPENING, RING_GAP, ring_round
 from leakcheck.report.sheet import GREY, PALE, LineStyle, Polygon, Rgb, Sheet, label_size
-from leakcheck.stages import Moved, way
+from leakcheck.stages import way
 
 if TYPE_CHECKING:
     from leakcheck.compare import Change, Comparison
-    from leakcheck.stages import Stage
 
-DEFAULT_WIDTH_PX = 3200  # two photos beside each other
-SMALLEST_WIDTH_PX = 2000
+SMALLEST_WIDTH_PX = 2000  # two photos beside each other
 BETWEEN = 0.4  # between the two photos, units
 ROOM = 0.06  # round the model, share of its longer side
-GRID_PX = 16  # px of the picture between points whose place is found exactly
 # Colours that stay apart for every kind of colour vision, and differ in their dashes as well.
 STYLES = {
     "gone": LineStyle("#9ff0b5", 0.14, 0.09, dashes=(0.35, 0.35)),
@@ -43,57 +40,38 @@ def side_by_side(comparison: Comparison, *, width_px: int | None = None) -> byte
 
     Args:
         comparison: the result.
-        width_px: of the whole picture; by default as wide as both photos, at most 3,200.
+        width_px: of the whole picture; by default as wide as both photos.
     """
     first, last = comparison.stages[0], comparison.stages[-1]
-    view = _view(comparison)
+    view = model_view(comparison)
     cols, rows = view.size
-    width = width_px or min(max(2 * cols, SMALLEST_WIDTH_PX), DEFAULT_WIDTH_PX)
+    width = width_px or max(2 * cols, SMALLEST_WIDTH_PX)
     width = min(width, LARGEST_SIDE_PX, 2 * LARGEST_SIDE_PX * cols // rows)
     gap = round(BETWEEN * width / 100)
     view = replace(view, scale=max((width - gap) // 2, 1) / cols)
-    left = _photo_at(view, first, moved=None)
+    left = seen_from(display_image(first.on), view)
     moved = way(comparison.stages, 0, len(comparison.stages) - 1)
-    right = _photo_at(view, last, moved=moved)
+    right = seen_from(display_image(last.on), view, moved=moved)
     between = np.zeros((left.shape[0], gap, 3), np.uint8)
     return _drawn(comparison, np.hstack([left, between, right]), view, left.shape[1] + gap)
 
 
-@dataclass(frozen=True)
-class _View:
-    """The part of the first lights-on photo that is shown."""
-
-    left: int  # photo px
-    top: int
-    size: tuple[int, int]  # columns and rows, photo px
-    scale: float = 1.0  # picture px per photo px
-
-    def to_picture(self, xy: Polygon) -> Polygon:
-        """Photo px to picture px; both count from a pixel's centre."""
-        corner = np.array([self.left, self.top])
-        return np.asarray((np.asarray(xy, float) - corner + 0.5) * self.scale - 0.5)
-
-    def to_photo(self, xy: Polygon) -> Polygon:
-        """The inverse of `to_picture`."""
-        return np.asarray((xy + 0.5) / self.scale - 0.5 + np.array([self.left, self.top]))
-
-
-def _view(comparison: Comparison) -> _View:
+def model_view(comparison: Comparison) -> View:
     """The model with all leaks and some room, or the whole photo where nothing says where it is."""
     check = comparison.stages[0].check
     whole = np.array([check.on.width_px, check.on.height_px])
     rings = [ring for shape in check.openings if shape.kind == "model" for ring in shape.rings]
     if not rings:
-        return _View(0, 0, (int(whole[0]), int(whole[1])))
-    rings += [_outline(comparison, change) for change in comparison.changes]
+        return View(0, 0, (int(whole[0]), int(whole[1])))
+    rings += [outline_on_first(comparison, change) for change in comparison.changes]
     points = np.vstack(rings)
     room = ROOM * np.ptp(points, axis=0).max()
     low = np.clip(np.floor(points.min(axis=0) - room), 0, whole - 1).astype(int)
     high = np.clip(np.ceil(points.max(axis=0) + room), low + 1, whole).astype(int)
-    return _View(int(low[0]), int(low[1]), (int(high[0] - low[0]), int(high[1] - low[1])))
+    return View(int(low[0]), int(low[1]), (int(high[0] - low[0]), int(high[1] - low[1])))
 
 
-def _drawn(comparison: Comparison, picture: Rgb, view: _View, offset: int) -> bytes:
+def _drawn(comparison: Comparison, picture: Rgb, view: View, offset: int) -> bytes:
     """Outlines, numbers and caption over the two photos."""
     states = {change.state for change in comparison.changes}
     key = [(style, state) for state, style in STYLES.items() if state in states]
@@ -111,7 +89,9 @@ def _drawn(comparison: Comparison, picture: Rgb, view: _View, offset: int) -> by
                 [ring + np.array([x, 0]) for ring in rings for x in (0, offset)], OPENING
             )
     rings = [
-        ring_round(view.to_picture(_outline(comparison, change)), RING_GAP * sheet.unit_px / 2)
+        ring_round(
+            view.to_picture(outline_on_first(comparison, change)), RING_GAP * sheet.unit_px / 2
+        )
         for change in comparison.changes
     ]
     for x in (0, offset):
@@ -146,27 +126,9 @@ def _draw_side(
         sheet.label(place.x + x, place.y, text, colour=colour)
 
 
-def _outline(comparison: Comparison, change: Change) -> Polygon:
+def outline_on_first(comparison: Comparison, change: Change) -> Polygon:
     """A change's outline on the first lights-on photo."""
     finder = next(k for k, s in enumerate(comparison.stages) if s.name == change.shown_in)
     moved = way(comparison.stages, finder, 0)
     outline = np.asarray(change.outline, float)
     return outline if moved is None else moved(outline)
-
-
-def _photo_at(view: _View, stage: Stage, *, moved: Moved | None) -> Rgb:
-    """A stage's lights-on photo as the first stage's camera saw the model."""
-    size = (round(view.size[0] * view.scale), round(view.size[1] * view.scale))
-    source = display_image(stage.on)
-    # A coarse grid of exact places; between them the map is as good as straight.
-    cols, rows = -(-size[0] // GRID_PX) + 1, -(-size[1] // GRID_PX) + 1
-    y, x = np.mgrid[0:rows, 0:cols].astype(float) * GRID_PX
-    at = view.to_photo(np.column_stack([x.ravel(), y.ravel()]))
-    at = at if moved is None else moved(at)
-    shrink = min(1.0, view.scale)
-    small = cv2.resize(source, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    grid = ((at + 0.5) * shrink - 0.5).astype(np.float32).reshape(rows, cols, 2)
-    place = np.array([[1 / GRID_PX, 0, 0], [0, 1 / GRID_PX, 0]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    full = cv2.warpAffine(grid, place, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(cv2.remap(small, full[..., 0], full[..., 1], cv2.INTER_CUBIC), np.uint8)

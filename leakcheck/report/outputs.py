@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from leakcheck.photo import Image, Photo
 
 STDOUT = Path("-")
-MARKED, GLOW = "marked.png", "glow.png"
+MARKED, GLOW, PAGE = "marked.png", "glow.png", "report.html"
 RESULT, LEAKS, LAMPS = "result.json", "leaks.csv", "lamps.csv"
 
 
@@ -46,7 +46,7 @@ class Outputs:
             raise UsageError("--json and --csv cannot both go to standard output (-).")
         files = [path for path in (self.json, self.csv, self.openings) if path is not None]
         if self.folder is not None:
-            files += [self.folder / name for name in (MARKED, GLOW, RESULT, LEAKS, LAMPS)]
+            files += [self.folder / name for name in (PAGE, MARKED, GLOW, RESULT, LEAKS, LAMPS)]
         refuse_unwritable(
             [path for path in files if path != STDOUT],
             inputs=inputs,
@@ -54,11 +54,12 @@ class Outputs:
             new_folder=self.folder,
         )
 
-    def write(self, check: Check, *, on: Photo, glow: Image | None) -> None:
+    def write(self, check: Check, *, off: Photo, on: Photo, glow: Image | None) -> None:
         """Render everything that was asked for, then write all of it or nothing.
 
         Args:
             check: the result.
+            off: the lights-off photo.
             on: the lights-on photo.
             glow: added light / room light on the same surface, over the lights-on photo.
         """
@@ -72,9 +73,12 @@ class Outputs:
         if self.openings is not None:
             files[self.openings] = openings_svg(check, on, beside=self.openings)
         if self.folder is not None:
+            from leakcheck.report.html.check_page import check_page  # loads matplotlib
+
             files |= {self.folder / RESULT: json, self.folder / LEAKS: csv}
             files[self.folder / LAMPS] = lamps_to_csv(check)
             files |= self._pictures(self.folder, check, on=on, glow=glow)
+            files[self.folder / PAGE] = check_page(check, off=off, on=on, glow=glow)
         write_files(files, force=self.force)
 
     def _pictures(

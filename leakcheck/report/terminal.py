@@ -14,6 +14,7 @@ from rich.text import Text
 
 from leakcheck.colour import CAMERA_NOTE
 from leakcheck.report import lamp_table
+from leakcheck.report.shown import openings_numbered, spill_shown
 from leakcheck.report.words import (
     LIMITS,
     added_light,
@@ -35,18 +36,13 @@ if TYPE_CHECKING:
     from leakcheck.diagnose import Leak
     from leakcheck.lamps import Lamp
 
-# Spill and likely openings can be dozens; the files hold them all.
-LONGEST_SIDE_LIST = 12
-
-TAPE_TEST = (
-    "may be spill, light of a window on this surface. Cover the windows with tape and take"
-    " both photos again: what still shines is a leak."
-)
 DOUBTFUL_SPILL = (
     "A leak there would look much the same. Cover the windows with tape and take both photos again:"
     " what still shines is a leak."
 )
 
+
+MOST_LINES = 6  # of a list that is not the result itself
 
 # Rules of hyphens: they survive every locale, log file and forum.
 RULE_UNDER_HEADS = box.Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
@@ -173,11 +169,7 @@ def _print_what_to_do(console: Console, leaks: Sequence[Leak]) -> None:
     if not leaks:
         return
     heading(console, "What to do")
-    doubtful = [leak.number for leak in leaks if leak.doubtful]
-    rows = [(number_list(numbers), advice) for numbers, advice in by_advice(leaks)]
-    if doubtful:
-        rows.insert(0, (number_list(doubtful), f"First the tape test: {TAPE_TEST}"))
-    print_rows(console, rows)
+    print_rows(console, [(number_list(numbers), advice) for numbers, advice in by_advice(leaks)])
 
 
 def _print_lamps(console: Console, lamps: Sequence[Lamp]) -> None:
@@ -211,7 +203,7 @@ def _print_spill(console: Console, spill: Sequence[Leak]) -> None:
     if not spill:
         return
     heading(console, "Spill: light of the openings on other surfaces, not counted as leaks")
-    print_rows(console, _side_rows(spill, "S"))
+    print_rows(console, _side_rows(spill, spill_shown(spill), "S"))
     doubtful = [leak.number for leak in spill if leak.doubtful]
     if doubtful:
         text = f"S{number_list(doubtful).replace(', ', ', S').replace('-', '-S')}"
@@ -222,7 +214,7 @@ def _print_likely_openings(console: Console, likely: Sequence[Leak]) -> None:
     if not likely:
         return
     heading(console, "Likely openings: bright and sharp-edged like windows, not counted as leaks")
-    print_rows(console, _side_rows(likely, "O"))
+    print_rows(console, _side_rows(likely, openings_numbered(likely)[:MOST_LINES], "O"))
     console.print(
         Text(
             "Write them down with --save-openings FILE.svg, correct the file in a drawing"
@@ -231,18 +223,18 @@ def _print_likely_openings(console: Console, likely: Sequence[Leak]) -> None:
     )
 
 
-def _side_rows(leaks: Sequence[Leak], letter: str) -> list[tuple[str, str]]:
-    """Short rows for a list that is not the result itself, cut where it grows long."""
+def _side_rows(leaks: Sequence[Leak], shown: Sequence[Leak], letter: str) -> list[tuple[str, str]]:
+    """Short rows for what is shown of a list that is not the result itself."""
     rows = [
         (
             f"{letter}{leak.number}",
             f"{printable(leak.where)}: {added_light(leak.contrast)} on its surface"
             + ("" if leak.level is None else f", {of_window(leak)} of a window"),
         )
-        for leak in leaks[:LONGEST_SIDE_LIST]
+        for leak in shown
     ]
-    if len(leaks) > LONGEST_SIDE_LIST:
-        rows.append(("...", f"and {len(leaks) - LONGEST_SIDE_LIST} more, all of them in --json"))
+    if len(leaks) > len(shown):
+        rows.append(("...", f"and {len(leaks) - len(shown)} more, all of them in --json"))
     return rows
 
 

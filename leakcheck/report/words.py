@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from leakcheck import lampwords
+from leakcheck.diagnose import TAPE_TEST as COVER
 
 if TYPE_CHECKING:
     from leakcheck.check import Check, Faintest
@@ -32,6 +33,11 @@ KINDS = {
     "side glow": "side glows",
     "spill": "spills",
 }
+
+TAPE_TEST = (
+    "may be spill, light of a window on this surface. Cover the windows with tape and take"
+    " both photos again: what still shines is a leak."
+)
 
 LIMITS = {
     "noise": "the noise of the camera",
@@ -152,12 +158,24 @@ def number_list(numbers: Sequence[int]) -> str:
     return ", ".join(parts)
 
 
-def by_advice(leaks: Iterable[Leak]) -> list[tuple[list[int], str]]:
-    """Each piece of advice once, with the numbers of the leaks that it is for."""
+def by_advice(leaks: Sequence[Leak]) -> list[tuple[list[int], str]]:
+    """Each piece of advice once, with the numbers of the leaks that it is for.
+
+    What doubtful leaks need first is a piece of its own.
+    """
     groups: dict[str, list[int]] = {}
+    doubtful = [leak.number for leak in leaks if leak.doubtful]
+    if doubtful:
+        groups[f"First the tape test: {TAPE_TEST}"] = doubtful
     for leak in leaks:
-        groups.setdefault(leak.advice, []).append(leak.number)
+        groups.setdefault(plain_advice(leak), []).append(leak.number)
     return [(numbers, advice) for advice, numbers in groups.items()]
+
+
+def plain_advice(leak: Leak) -> str:
+    """What to do about it once it is known to be a leak."""
+    _, then, rest = leak.advice.partition(f"{COVER} Then: ")
+    return rest if then else leak.advice
 
 
 def cautions(found: Iterable[Leak | Lamp | Change]) -> list[str]:

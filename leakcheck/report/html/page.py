@@ -22,6 +22,8 @@ _QUOTED = re.compile(r'"(.+?)"(?=[\s,.;:)]|$)')
 # Control characters, and the invisible ones that turn the direction of writing: <bdi> cannot keep
 # them to a name inside an attribute. Joiners stay, some scripts are written with them.
 _UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]+")
+# A number and its unit, which stay on one line.
+_UNIT = re.compile(r"(\d) (%|(?:mm|px|x|K|nm|s|stops?)\b)")
 
 
 def render(template: str, **context: Any) -> bytes:
@@ -53,14 +55,26 @@ def words(sentence: object) -> Markup:
     parts: list[Markup] = []
     end = 0
     for found in _QUOTED.finditer(text):
-        parts += [escape(text[end : found.start()]), Markup('"'), name(found[1]), Markup('"')]
+        parts += [
+            escape(_unbroken(text[end : found.start()])),
+            Markup('"'),
+            name(found[1]),
+            Markup('"'),
+        ]
         end = found.end()
-    return Markup("").join([*parts, escape(text[end:])])
+    return Markup("").join([*parts, escape(_unbroken(text[end:]))])
 
 
 def plain(text: object) -> str:
-    """A text without characters that cannot be seen, for an attribute."""
+    """A text without characters that cannot be seen."""
     return _UNSEEN.sub(" ", str(text))
+
+
+def _unbroken(value: Any) -> Any:
+    """A text without unseen characters, its units kept beside their numbers; else as it is."""
+    if isinstance(value, Markup) or not isinstance(value, str):
+        return value
+    return _UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", plain(value))
 
 
 @cache
@@ -68,6 +82,7 @@ def _environment() -> Environment:
     environment = Environment(
         loader=PackageLoader("leakcheck", "report/html"),
         autoescape=True,
+        finalize=_unbroken,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
