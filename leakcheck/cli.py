@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from leakcheck.cli_compare import register_on
+from leakcheck.cli_report import register_on as register_report_on
 from leakcheck.errors import (
     EXIT_BAD_INPUT,
     EXIT_FAULT,
@@ -158,6 +159,7 @@ def check(
 
 
 register_on(app)
+register_report_on(app)
 
 
 @contextlib.contextmanager

@@ -6,6 +6,7 @@ places, one for a wide page and one for a phone, where the same photo has less r
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,7 @@ from leakcheck.report.sheet import Polygon
 WIDE_PX, TALLEST_PX, NARROW_PX = 1150.0, 720.0, 350.0
 WIDE_PLATE = (26.0, 26.0, 9.0)  # least width, height, width of a letter
 NARROW_PLATE = (24.0, 24.0, 8.5)
+LONGEST_LEADER_PX = 64.0  # on a phone: a number further from its place does not point at it
 LETTERS_WITHIN = 2  # that the least width holds
 RING_GAP_PX = 7.0  # CSS px on a wide page from a leak to the line round it
 DETAIL = 1 / 3000  # of the photo's longer side: an outline need not be finer
@@ -207,14 +209,17 @@ def _places(
 
 
 def _crowded(places: Sequence[Label], size: tuple[int, int]) -> list[bool]:
-    """True for each number that would lie on an earlier one on a phone."""
-    apart = NARROW_PLATE[0] * _photo_px_per_css(size, NARROW_PX)
+    """True for each number that finds no room on a phone: on an earlier one, or far off."""
+    unit = _photo_px_per_css(size, NARROW_PX)
+    apart, longest = NARROW_PLATE[0] * unit, LONGEST_LEADER_PX * unit
     kept: list[tuple[float, float]] = []
     result = []
     for place in places:
         near = any(max(abs(place.x - x), abs(place.y - y)) < apart for x, y in kept)
-        result.append(near)
-        if not near:
+        (x0, y0), (x1, y1) = place.from_xy, place.to_xy
+        full = near or math.hypot(x1 - x0, y1 - y0) > longest
+        result.append(full)
+        if not full:
             kept.append((place.x, place.y))
     return result
 

@@ -1,0 +1,114 @@
+"""A saved result becomes a `Check` again, so that its report can be made anew."""
+
+from __future__ import annotations
+
+import json
+import math
+import types
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+from leakcheck.check import Check
+from leakcheck.errors import PhotoError
+from leakcheck.report.result_json import FORMAT, VERSION
+
+MAX_FILE_BYTES = 100_000_000  # far above any result; what is larger is none
+
+
+def read_result(path: Path, *, formats: Mapping[str, int]) -> dict[str, Any]:
+    """The content of a result file of one of these formats, with the version that is understood.
+
+    Raises: PhotoError where it cannot be read, is no such result or too new.
+    """
+    if path.is_dir():
+        raise PhotoError(f"{path} is a folder. Give the result file in it.")
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise PhotoError(f"{path} is too large for a result.")
+        content = json.loads(path.read_text("utf-8"))
+    except FileNotFoundError as fault:
+        raise PhotoError(f"{path} does not exist. Check the name and the folder.") from fault
+    except (OSError, ValueError, RecursionError) as fault:
+        raise PhotoError(f"{path} cannot be read as a result; run the test again.") from fault
+    known = str(content.get("format")) if isinstance(content, dict) else ""
+    if known not in formats:
+        raise PhotoError(f"{path} is no result of {' or '.join(formats)}.")
+    if content.get("version") != formats[known]:
+        raise PhotoError(
+            f"{path} has version {content.get('version')} of its format, this leakcheck knows"
+            f" {formats[known]}. Run the test again with this leakcheck."
+        )
+    return dict(content)
+
+
+def read_check(path: Path) -> Check:
+    """The check that a result file holds. Raises: PhotoError where it is none, or damaged."""
+    return check_of(read_result(path, formats={FORMAT: VERSION}), path)
+
+
+def check_of(content: Mapping[str, Any], path: Path) -> Check:
+    """The check in the content of a result file; what only a measurement has is left out."""
+    try:
+        photos = content["photos"]
+        values = {**content, "off": photos["off"], "on": photos["on"]}
+        values |= {"glow": None, "images": None, "guessed": []}
+        check: Check = built(Check, values)
+    except (KeyError, TypeError, ValueError, AttributeError) as fault:
+        raise PhotoError(
+            f"{path} is damaged: {type(fault).__name__} at {fault}. Run the test again."
+        ) from fault
+    return check
+
+
+def built(cls: type[Any], values: Mapping[str, Any]) -> Any:
+    """A dataclass from plain JSON values by the types of its fields; others are passed over.
+
+    Raises: KeyError, TypeError, ValueError where something is missing or of another kind.
+    """
+    hints = get_type_hints(cls)
+    return cls(
+        **{
+            field.name: _value(hints[field.name], values[field.name])
+            for field in fields(cls)
+            if field.name in values
+        }
+    )
+
+
+def _value(kind: Any, value: Any) -> Any:
+    """One value as the type asks for."""
+    origin = get_origin(kind)
+    if origin in (Union, types.UnionType):
+        if value is None:
+            return _none(kind)
+        return _value(next(each for each in get_args(kind) if each is not type(None)), value)
+    if origin is np.ndarray or kind is np.ndarray:
+        return np.array([] if value is None else value, float)
+    if origin is Literal:
+        if value not in get_args(kind):
+            raise ValueError(f"unknown word {value!r}")
+        return value
+    if origin is tuple:
+        inner = get_args(kind)
+        if len(inner) == 2 and inner[1] is Ellipsis:
+            return tuple(_value(inner[0], each) for each in value)
+        return tuple(_value(one, each) for one, each in zip(inner, value, strict=True))
+    if is_dataclass(kind) and isinstance(kind, type):
+        return built(kind, value)
+    if kind is float:
+        return math.nan if value is None else float(value)
+    if kind is datetime:
+        return datetime.fromisoformat(value)
+    if not isinstance(value, kind):
+        raise TypeError(f"{value!r} instead of {kind.__name__}")
+    return value
+
+
+def _none(kind: Any) -> None:
+    if type(None) not in get_args(kind):
+        raise TypeError("a value is missing")
