@@ -17,7 +17,7 @@ import pytest
 from leakcheck.cli import main
 from leakcheck.report.compare_csv import COLUMNS, comparison_to_csv
 from leakcheck.report.compare_json import comparison_to_dict, comparison_to_json, schema
-from leakcheck.report.compare_outputs import CHANGES, COURSE, RESULT, SIDES, CompareOutputs
+from leakcheck.report.compare_outputs import CHANGES, COURSE, PAGE, RESULT, SIDES, CompareOutputs
 from leakcheck.report.compare_picture import STYLES, side_by_side
 from leakcheck.report.compare_plot import course_plot
 from leakcheck.report.compare_terminal import comparison_text, comparison_verdict
@@ -197,11 +197,12 @@ def test_pictures_of_every_case_are_drawn():
         assert pixels(course_plot(comparison)).std() > 5
 
 
-def test_folder_gets_all_four_files(tmp_path):
+def test_folder_gets_all_its_files(tmp_path):
     outputs = CompareOutputs(None, None, tmp_path / "result", 900, False)
     outputs.refuse_impossible(inputs=[])
     outputs.write(pairs.comparison())
-    assert {p.name for p in (tmp_path / "result").iterdir()} == {SIDES, COURSE, RESULT, CHANGES}
+    written = {p.name for p in (tmp_path / "result").iterdir()}
+    assert written == {PAGE, SIDES, COURSE, RESULT, CHANGES}
 
 
 def test_same_picture_every_time():

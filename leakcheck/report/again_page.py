@@ -5,11 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from leakcheck.errors import OutputError
+from leakcheck.check import PhotoFacts
+from leakcheck.errors import OutputError, UsageError
+from leakcheck.photo import Photo
 from leakcheck.report.again import glow_again, photo_of
+from leakcheck.report.compare_json import FORMAT as COMPARE
+from leakcheck.report.compare_json import VERSION as COMPARE_VERSION
 from leakcheck.report.html.check_page import check_page
-from leakcheck.report.result_json import FORMAT, VERSION
-from leakcheck.report.result_read import check_of, read_result
+from leakcheck.report.html.compare_page import compare_page
+from leakcheck.report.result_json import FORMAT as CHECK
+from leakcheck.report.result_json import VERSION as CHECK_VERSION
+from leakcheck.report.result_read import check_of, comparison_of, read_result
 
 
 def page_again(
@@ -23,19 +29,32 @@ def page_again(
     """The page of a saved result.
 
     Args:
-        result: file of `check`.
+        result: file of `check` or `compare`.
         off, on: its photos, where they are not where they were.
         page: where it will be; never one of the photos.
         progress: told what is being done.
-    Raises: PhotoError, OutputError.
+    Raises: PhotoError, OutputError, UsageError.
     """
-    content = read_result(result, formats={FORMAT: VERSION})
-    check = check_of(content, result)
+    formats = {CHECK: CHECK_VERSION, COMPARE: COMPARE_VERSION}
+    content = read_result(result, formats=formats)
     progress("Reading the photos")
-    unlit = photo_of(check.off, result=result, given=off)
-    lit = photo_of(check.on, result=result, given=on)
-    for photo in (unlit, lit):
-        if photo.path is not None and page.exists() and page.samefile(photo.path):
-            raise OutputError(f"{page} is a photo and never overwritten. Give another name.")
+    if content["format"] == COMPARE:
+        if off or on:
+            raise UsageError("--off and --on are for the result of a check, not of a comparison.")
+
+        def stage_photo(facts: PhotoFacts) -> Photo:
+            return _kept(photo_of(facts, result=result), page)
+
+        return compare_page(comparison_of(content, result, stage_photo))
+    check = check_of(content, result)
+    unlit = _kept(photo_of(check.off, result=result, given=off), page)
+    lit = _kept(photo_of(check.on, result=result, given=on), page)
     progress("Making the page")
     return check_page(check, off=unlit, on=lit, glow=glow_again(check, unlit, lit))
+
+
+def _kept(photo: Photo, page: Path) -> Photo:
+    """The photo; refused where the page would take its place."""
+    if photo.path is not None and page.exists() and page.samefile(photo.path):
+        raise OutputError(f"{page} is a photo and never overwritten. Give another name.")
+    return photo

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from leakcheck import __version__
 from leakcheck.report.compare_words import verdict
-from leakcheck.report.result_json import plain
+from leakcheck.report.result_json import check_to_dict, json_bytes, plain
 
 if TYPE_CHECKING:
     from leakcheck.compare import Comparison
@@ -39,8 +40,7 @@ def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
 
 def comparison_to_json(comparison: Comparison) -> bytes:
     """The JSON file's bytes. ASCII, so that no console or file name can spoil it."""
-    text = json.dumps(comparison_to_dict(comparison), indent=1, allow_nan=False)
-    return (text + "\n").encode("ascii")
+    return json_bytes(comparison_to_dict(comparison))
 
 
 def schema() -> dict[str, Any]:
@@ -63,4 +63,7 @@ def _stage(stage: Stage) -> dict[str, Any]:
         "residual_px": None if link is None else plain(link.residual_px, "residual_px"),
         "overlap": None if link is None else plain(link.overlap, "overlap"),
         "how": "the base" if link is None else link.how,
+        # With these two the report can be made again without measuring.
+        "from_base": None if link is None else plain(replace(link, residual_grid_px=None), "link"),
+        "check": check_to_dict(stage.check),
     }

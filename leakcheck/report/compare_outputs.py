@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from leakcheck.compare import Comparison
 
 STDOUT = Path("-")
-SIDES, COURSE = "before_after.png", "course.png"
+SIDES, COURSE, PAGE = "before_after.png", "course.png", "report.html"
 RESULT, CHANGES = "compare.json", "changes.csv"
 
 
@@ -41,7 +41,7 @@ class CompareOutputs:
             raise UsageError("--json and --csv cannot both go to standard output (-).")
         paths = [path for path in (self.json, self.csv) if path is not None and path != STDOUT]
         if self.folder is not None:
-            paths += [self.folder / name for name in (SIDES, COURSE, RESULT, CHANGES)]
+            paths += [self.folder / name for name in (PAGE, SIDES, COURSE, RESULT, CHANGES)]
         refuse_unwritable(paths, inputs=inputs, force=self.force, new_folder=self.folder)
 
     def write(self, comparison: Comparison) -> None:
@@ -56,11 +56,13 @@ class CompareOutputs:
         if self.folder is not None:
             from leakcheck.report.compare_picture import side_by_side  # loads matplotlib
             from leakcheck.report.compare_plot import course_plot
+            from leakcheck.report.html.compare_page import compare_page
 
             files |= {
                 self.folder / RESULT: json,
                 self.folder / CHANGES: csv,
                 self.folder / SIDES: side_by_side(comparison, width_px=self.picture_width_px),
                 self.folder / COURSE: course_plot(comparison),
+                self.folder / PAGE: compare_page(comparison),
             }
         write_files(files, force=self.force)

@@ -82,33 +82,33 @@ def _drawn(comparison: Comparison, picture: Rgb, view: View, offset: int) -> byt
     for x, name in zip((0.0, float(offset)), names, strict=True):
         left = x + 1.8 * sheet.unit_px
         sheet.text(left, sheet.rows + 1.9 * sheet.unit_px, name, colour=PALE, bold=True)
-    for shape in comparison.stages[0].check.openings:
-        if shape.kind in ("window", "beacon"):
-            rings = [view.to_picture(ring) for ring in shape.rings]
-            sheet.outlines(
-                [ring + np.array([x, 0]) for ring in rings for x in (0, offset)], OPENING
-            )
-    rings = [
-        ring_round(
-            view.to_picture(outline_on_first(comparison, change)), RING_GAP * sheet.unit_px / 2
-        )
-        for change in comparison.changes
-    ]
+    lit = [s for s in comparison.stages[0].check.openings if s.kind in ("window", "beacon")]
+    clear = [view.to_picture(ring) for shape in lit for ring in shape.rings]
+    sheet.outlines([ring + np.array([x, 0]) for ring in clear for x in (0, offset)], OPENING)
+    outlines = [outline_on_first(comparison, change) for change in comparison.changes]
+    gap_px = RING_GAP * sheet.unit_px / 2
+    rings = [ring_round(view.to_picture(outline), gap_px) for outline in outlines]
     for x in (0, offset):
-        _draw_side(sheet, comparison.changes, rings, x, offset)
+        _draw_side(sheet, comparison.changes, rings, clear, x, offset)
     draw_caption(sheet, pieces, first_row=1)
     return sheet.png()
 
 
 def _draw_side(
-    sheet: Sheet, changes: Sequence[Change], rings: Sequence[Polygon], x: int, offset: int
+    sheet: Sheet,
+    changes: Sequence[Change],
+    rings: Sequence[Polygon],
+    keep_clear: Sequence[Polygon],
+    x: int,
+    offset: int,
 ) -> None:
     """The marks of one photo; numbers stand at the same places in both."""
     if not changes:
         return
     texts = [str(change.number) for change in changes]
     sizes = [(w * sheet.unit_px, h * sheet.unit_px) for w, h in map(label_size, texts)]
-    places = place_labels(list(rings), sizes, shape=(sheet.rows, sheet.cols - offset))
+    shape = (sheet.rows, sheet.cols - offset)
+    places = place_labels(list(rings), sizes, shape=shape, openings=keep_clear)
     for change, place in zip(changes, places, strict=True):
         style = STYLES[change.state]
         leader = LineStyle(style.colour, LEADER_WIDTH, style.casing / 2)

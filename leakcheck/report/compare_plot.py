@@ -29,7 +29,7 @@ SPREAD_SHARE = 0.02  # of the axis, by which leaks stand beside each other so th
 def course_plot(comparison: Comparison) -> bytes:
     """Contrast of every leak against coats on a log axis, as a PNG file."""
     figure = Figure(figsize=SIZE_INCHES, dpi=DPI, facecolor=DARK)
-    axes = figure.add_axes((0.09, 0.13, 0.76, 0.79))
+    axes = figure.add_axes((0.115, 0.14, 0.74, 0.80))
     axes.set_facecolor(DARK)
     axes.set_yscale("log")
     low = _lowest(comparison)

@@ -101,3 +101,39 @@ def coats_words(change: Change) -> str:
     if most is None:
         return f"{change.coats_needed} ({least} or more)"
     return str(least) if least == most else f"{change.coats_needed} ({least} to {most})"
+
+
+def measured_sentences(comparison: Comparison) -> list[str]:
+    """How the tests were compared, in sentences."""
+    scale = comparison.scale
+    coats = "1 coat" if comparison.coats == 1 else f"{comparison.coats} coats"
+    said = [
+        f"Compared by {SCALES[scale.by]}.",
+        f"Between one test and the next lies {coats}."
+        if comparison.coats == 1
+        else f"Between one test and the next lie {coats}.",
+    ]
+    if scale.room:
+        word = "brighter" if scale.room > 0 else "darker"
+        said.append(f"The room was {percent(abs(10**scale.room - 1))} {word} in the last test.")
+    said += [
+        f"Every density shares an error of {scale.error:.2f}.",
+        f"A leak counts as not noticed below +{percent(comparison.noticeable)} on its surface.",
+        "What is gone is below what the last test could show. One photo shows one side from one"
+        " place; what faces away was not tested.",
+    ]
+    return said
+
+
+def limit_rows(comparison: Comparison) -> list[tuple[str, str, str, str, str]]:
+    """Each test: name, how it was laid on, leaks found, faintest pinhole and broad glow."""
+    rows = []
+    for stage in comparison.stages:
+        link = stage.from_base
+        how = "the others were laid onto it"
+        if link is not None:
+            how = f"to {link.residual_px:.1f} px; covers {percent(link.overlap)}"
+        limit = stage.check.limit
+        pinhole, broad = (added_light(x.contrast) for x in (limit.pinhole_far, limit.broad_far))
+        rows.append((stage.name, how, str(len(stage.check.leaks)), pinhole, broad))
+    return rows

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from importlib.resources import files
@@ -30,6 +31,9 @@ _POSITIONS = {"x", "y", "outline", "rings", "shift_px"}
 _EXACT = {"homography", "settings", "shift_step_px", "time_s", "iso", "fnumber"}
 # x and y of a colour are chromaticities, no positions: the fields inside go by the outer name.
 _ONE_NAME = {*_EXACT, "colour", "rim_colour"}
+# A list of numbers alone, a line each: no string can look like it, as its line ends are escaped.
+_NUMBERS = re.compile(r"\[(?:\n *(?:-?\d[-+.\de]*|null),?)+\n *\]")
+_POINTS = re.compile(r"\[(?:\n *\[[^\[\]\n\"]*\],?)+\n *\]")  # a list of such lists
 # Fields of `Check` that are arrays for the pictures, or that the top level gives otherwise.
 _LEFT_OUT = {"off", "on", "glow", "images", "lamps", "guessed"}
 
@@ -60,7 +64,15 @@ def check_to_dict(check: Check) -> dict[str, Any]:
 
 def check_to_json(check: Check) -> bytes:
     """The JSON file's bytes. ASCII, so that no console or file name can spoil it."""
-    return (json.dumps(check_to_dict(check), indent=1, allow_nan=False) + "\n").encode("ascii")
+    return json_bytes(check_to_dict(check))
+
+
+def json_bytes(content: dict[str, Any]) -> bytes:
+    """A result as JSON: a field a line, and all numbers of an outline or a grid's row on one."""
+    text = json.dumps(content, indent=1, allow_nan=False)
+    for pattern in (_NUMBERS, _POINTS):
+        text = pattern.sub(lambda row: " ".join(row[0].split()), text)
+    return (text + "\n").encode("ascii")
 
 
 def schema() -> dict[str, Any]:

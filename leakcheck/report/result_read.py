@@ -1,11 +1,11 @@
-"""A saved result becomes a `Check` again, so that its report can be made anew."""
+"""A saved result becomes a `Check` or a `Comparison` again, so that its page can be made anew."""
 
 from __future__ import annotations
 
 import json
 import math
 import types
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from pathlib import Path
@@ -13,10 +13,15 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
-from leakcheck.check import Check
+from leakcheck.check import Check, PhotoFacts
+from leakcheck.compare import Comparison
 from leakcheck.errors import PhotoError
+from leakcheck.photo import Photo, frame_scale, linear_light
+from leakcheck.register import Registration
 from leakcheck.report.result_json import FORMAT, VERSION
+from leakcheck.stages import Stage
 
+DAMAGED = (KeyError, TypeError, ValueError, AttributeError)  # what bad content makes of building
 MAX_FILE_BYTES = 100_000_000  # far above any result; what is larger is none
 
 
@@ -58,11 +63,58 @@ def check_of(content: Mapping[str, Any], path: Path) -> Check:
         values = {**content, "off": photos["off"], "on": photos["on"]}
         values |= {"glow": None, "images": None, "guessed": []}
         check: Check = built(Check, values)
-    except (KeyError, TypeError, ValueError, AttributeError) as fault:
-        raise PhotoError(
-            f"{path} is damaged: {type(fault).__name__} at {fault}. Run the test again."
-        ) from fault
+    except DAMAGED as fault:
+        raise PhotoError(_damaged(path, fault)) from fault
     return check
+
+
+def _damaged(path: Path, fault: Exception) -> str:
+    return f"{path} is damaged: {type(fault).__name__} at {fault}. Run the test again."
+
+
+def comparison_of(
+    content: Mapping[str, Any], path: Path, photo_of: Callable[[PhotoFacts], Photo]
+) -> Comparison:
+    """The comparison in the content of a result file.
+
+    Args:
+        content: of `compare.json`.
+        path: of it, for messages.
+        photo_of: finds a photo again.
+    Raises: PhotoError where it is damaged or a photo is not there.
+    """
+    if any("check" not in stage for stage in content.get("stages", ())):
+        raise PhotoError(f"{path} was written by an older leakcheck; run compare again.")
+    hints = get_type_hints(Comparison)
+    try:
+        stages = tuple(_stage(stage, path, photo_of) for stage in content["stages"])
+        return Comparison(
+            stages=stages,
+            lamps=_value(hints["lamps"], content["openings"]),
+            noticeable=content["noticeable_contrast"],
+            **{
+                name: _value(hints[name], content[name])
+                for name in ("coats", "changes", "scale", "per_coat", "warnings")
+            },
+        )
+    except DAMAGED as fault:
+        raise PhotoError(_damaged(path, fault)) from fault
+
+
+def _stage(
+    content: Mapping[str, Any], path: Path, photo_of: Callable[[PhotoFacts], Photo]
+) -> Stage:
+    check = check_of(content["check"], path)
+    on = photo_of(check.on)
+    frame = linear_light(on, scale=frame_scale(*on.encoded.shape[:2]))
+    link = content["from_base"]
+    return Stage(
+        name=str(content["name"]),
+        check=check,
+        on=on,
+        frame=frame,
+        from_base=None if link is None else built(Registration, link),
+    )
 
 
 def built(cls: type[Any], values: Mapping[str, Any]) -> Any:

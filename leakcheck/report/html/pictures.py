@@ -64,3 +64,8 @@ def _jpeg_uri(picture: Rgb, quality: int) -> str:
     done, data = cv2.imencode(".jpg", bgr, options)
     assert done, "OpenCV always has a JPEG encoder"
     return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
+
+
+def png_uri(png: bytes) -> str:
+    """A PNG file as a data URI: for plots, whose lines JPEG would smear."""
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
