@@ -79,7 +79,9 @@ class Folder:
         """Beside the photo and called after it, unless the name is another photo's or program's."""
         names = (f"{on.stem}-openings.svg", f"{on.name}-openings.svg", f"{on.name}-page.svg")
         paths = [on.parent / name for name in names]
-        free = (p for p in paths if not p.exists() or (is_ours(p) and _is_on(p, on)))
+        # A link may lead anywhere, even where nothing is yet.
+        plain = [path for path in paths if not path.is_symlink()]
+        free = (p for p in plain if not p.exists() or (is_ours(p) and _is_on(p, on)))
         return next(free, paths[-1])
 
     def _files(self, suffixes: frozenset[str] | set[str]) -> list[str]:

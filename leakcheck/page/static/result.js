@@ -61,6 +61,8 @@ export class ResultPanel {
     this.detail = el("div", { id: "detail", "aria-live": "polite" });
     this.out.replaceChildren(...this.#verdict(), ...this.#leaks(), ...this.#todo(), ...this.#lamps(), ...this.#lists());
     say(result.verdict);
+    byId("lights").value = 100; // leaks show with the lights on
+    byId("lights").dispatchEvent(new Event("input"));
     return undefined;
   }
 
