@@ -34,7 +34,7 @@ class Wishes:
     stage_gap: timedelta = STAGE_GAP
     pairs_file: Path | None = None
     picture_width_px: int | None = None
-    jobs: int = 1
+    jobs: int | None = None  # at once; None: as many as cores and memory allow
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,9 +66,11 @@ def planned(
     paths = photo_paths(folder, leave_out=wishes.out)
     if not paths:
         raise PhotoError(f"{folder} holds no photos. Give the folder that holds them.")
-    shots = read_shots(paths, folder, jobs=wishes.jobs, progress=progress)
+    shots = read_shots(paths, folder, jobs=wishes.jobs or -1, progress=progress)
     if rows is None:
-        pairing = paired(shots, stage_gap=wishes.stage_gap, jobs=wishes.jobs, progress=progress)
+        pairing = paired(
+            shots, stage_gap=wishes.stage_gap, jobs=wishes.jobs or -1, progress=progress
+        )
         pairs = placed(pairing.pairs, stage_gap=wishes.stage_gap, progress=progress)
         left = pairing.left_out
         row_of: dict[int, Row] = {}

@@ -43,7 +43,13 @@ from leakcheck.stages import Stage
 SMALL, SMALL_PX = "small.jpg", 480  # of the contact sheet
 RESULTS = (RESULT, PAGE, MARKED, GLOW, LEAKS, LAMPS, SMALL)
 COMPARED = compare_outputs.RESULT
-COMPARE_RESULTS = (COMPARED, compare_outputs.CHANGES, compare_outputs.SIDES, compare_outputs.COURSE)
+COMPARE_RESULTS = (
+    COMPARED,
+    compare_outputs.PAGE,
+    compare_outputs.CHANGES,
+    compare_outputs.SIDES,
+    compare_outputs.COURSE,
+)
 FORMAT = "leakcheck batch record"
 VERSION = 1  # of records and of what a job does beyond the measuring: raised, all is done again
 

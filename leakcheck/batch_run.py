@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -91,7 +92,7 @@ def run(
                         state.ready.append(comparison)
 
     settle()
-    with _workers(plan.wishes.jobs, cluster) as work:
+    with _workers(workers_that_fit(plan), cluster) as work:
         while state.ready or state.waiting:
             for record in work(state.take()):
                 records[record.name] = record
@@ -134,15 +135,12 @@ def alone(out: Path, *, waiting: Callable[[], None]) -> Iterator[None]:
         lock.release()
 
 
-def workers_that_fit(wanted: int | None, largest_px: int) -> int:
-    """How many workers to start: one for each core, as far as the memory goes.
-
-    Args:
-        wanted: as the user says; None: find out.
-        largest_px: pixels of the largest photo.
-    """
-    if wanted is not None:
-        return wanted
+def workers_that_fit(plan: Plan) -> int:
+    """How many workers to start: as the user says, else one for each core that has memory."""
+    if plan.wishes.jobs is not None:
+        return plan.wishes.jobs
+    looks = [shot.look for p in plan.pairs for shot in (p.pair.off, p.pair.on)]
+    largest_px = max((math.prod(look.size) for look in looks if look is not None), default=0)
     each = WORKER_BYTES + BYTES_PER_PX * largest_px
     fit = int(MEMORY_SHARE * psutil.virtual_memory().available / each)
     return max(1, min(int(joblib.cpu_count()), fit))

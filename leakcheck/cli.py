@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
+from leakcheck.cli_batch import register_on as register_batch_on
 from leakcheck.cli_compare import register_on
 from leakcheck.cli_page import register_on as register_page
 from leakcheck.cli_report import register_on as register_report_on
@@ -160,6 +161,7 @@ def check(
 
 
 register_on(app)
+register_batch_on(app)
 register_page(app)
 register_report_on(app)
 

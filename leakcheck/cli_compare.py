@@ -100,9 +100,9 @@ def compare(
         )
     # What was found is on the screen before anything can go wrong with writing it.
     if not outputs.on_stdout:
-        colour, width = _terminal()
+        colour, width = terminal()
         text = comparison_text(result, width=width, colour=colour)
-        _print(comparison_verdict(result, colour=colour) if quiet else text)
+        print_text(comparison_verdict(result, colour=colour) if quiet else text)
     if not quiet:
         warn([*(shapes.warnings if shapes else ()), *result.warnings])
     with progress_line(sys.stderr, wanted=not quiet) as progress:
@@ -137,11 +137,11 @@ def coats(
     paths = [json] if json and not stdout else []
     refuse_unwritable(paths, inputs=[photo, patches], force=force)
     strip = read_strip(photo, patches)
-    colour, width = _terminal()
+    colour, width = terminal()
     if stdout:
         write_stdout(strip_to_json(strip))
     else:
-        _print(strip_text(strip, width=width, colour=colour))
+        print_text(strip_text(strip, width=width, colour=colour))
     warn(list(strip.warnings))
     write_files({path: strip_to_json(strip) for path in paths}, force=force)
     return EXIT_TIGHT
@@ -153,7 +153,7 @@ def register_on(app: typer.Typer) -> None:
     app.command()(coats)
 
 
-def _terminal() -> tuple[bool, int]:
+def terminal() -> tuple[bool, int]:
     """Whether stdout takes colours, and its columns."""
     terminal = sys.stdout.isatty()
     colour = terminal and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
@@ -161,7 +161,8 @@ def _terminal() -> tuple[bool, int]:
     return colour, max(LEAST_COLUMNS, min(columns, MOST_COLUMNS))
 
 
-def _print(text: str) -> None:
+def print_text(text: str) -> None:
+    """Print on stdout whatever its encoding is."""
     from leakcheck.report.files import write_stdout
 
     write_stdout(text.encode(sys.stdout.encoding or "utf-8", errors="replace"))

@@ -69,7 +69,9 @@ def plan_text(plan: Plan, *, width: int = 80, colour: bool = False) -> str:
     """What would be paired, and why."""
     console = plain_console(width=width, colour=colour)
     views = len({placed.view for placed in plan.pairs})
-    console.print(Text(f"{len(plan.pairs)} pairs of {views} sides would be measured.", style="bold"))
+    console.print(
+        Text(f"{len(plan.pairs)} pairs of {views} sides would be measured.", style="bold")
+    )
     if plan.pairs:
         _print_plan(console, plan)
     left = [(each.shot.rel, f"{each.reason}: {each.why}") for each in plan.left_out]

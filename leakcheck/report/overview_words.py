@@ -15,7 +15,7 @@ VERDICTS = {"tight": "TIGHT", "leaks": "LEAKS", "not measured": "NOT MEASURED"}
 
 
 def verdict(overview: Overview) -> str:
-    """The verdict on a whole folder: "6 pairs of 2 sides: 1 tight, 4 with leaks, 1 not measured."."""
+    """The verdict on a whole folder: "6 pairs of 2 sides: 1 tight, 5 with leaks."."""
     pairs = len(overview.pairs)
     if not pairs:
         return "No pair was found."
@@ -29,7 +29,9 @@ def verdict(overview: Overview) -> str:
         )
         if counts[key]
     ]
-    text = f"{counted(pairs, 'pair')} of {counted(len(overview.views), 'side')}: {', '.join(parts)}."
+    text = (
+        f"{counted(pairs, 'pair')} of {counted(len(overview.views), 'side')}: {', '.join(parts)}."
+    )
     alone = sum(left.reason not in ("duplicate", "not in the file") for left in overview.left_out)
     if alone:
         text += f" {counted(alone, 'photo')} {'is' if alone == 1 else 'are'} in no pair."
@@ -60,9 +62,11 @@ def worst_words(pair: PairLine) -> str:
         return pair.text
     worst = worst_of(pair)
     if worst is None:
-        seen = "" if pair.faintest is None else f"a pinhole of {added_light(pair.faintest)} would show"
-        return seen
-    return f"{worst.kind} {worst.where}: {added_light(worst.contrast)}" + ("?" if worst.doubtful else "")
+        if pair.faintest is None:
+            return ""
+        return f"a pinhole of {added_light(pair.faintest)} would have shown"
+    doubt = "?" if worst.doubtful else ""
+    return f"{worst.kind} {worst.where}: {added_light(worst.contrast)}{doubt}"
 
 
 def level_words(leak: LeakLine) -> str:

@@ -1,0 +1,158 @@
+"""The page of a folder of light tests: `overview.html` of `leakcheck batch`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+import cv2
+import numpy as np
+
+from leakcheck.report.html.page import render
+from leakcheck.report.html.pictures import Embedded, embedded
+from leakcheck.report.overview_words import (
+    VERDICTS,
+    failures,
+    leaks_words,
+    left_out,
+    level_words,
+    notes,
+    side_heading,
+    verdict,
+    worst_words,
+)
+from leakcheck.report.words import added_light, cautions
+
+if TYPE_CHECKING:
+    from leakcheck.overview import Overview, PairLine, ViewLine
+
+PICTURES_BYTES = 3_500_000  # of all pictures together: a page that can be sent
+MOST_BYTES, LEAST_BYTES = 60_000, 9_000  # of one of them
+CLASSES = {"tight": "tight", "leaks": "leaks", "not measured": "failed"}
+
+
+@dataclass(frozen=True)
+class LeakRow:
+    """One leak that is left."""
+
+    number: int
+    kind: str
+    where: str
+    doubtful: bool
+    advice: str
+    level: str
+    contrast: str
+    coats: str
+
+
+def overview_page(overview: Overview, out: Path) -> bytes:
+    """The page's bytes.
+
+    Args:
+        overview: of a folder.
+        out: the folder of results, where the page will be; pictures are read from there.
+    """
+    count = sum(pair.picture is not None for pair in overview.pairs)
+    budget = int(min(MOST_BYTES, max(LEAST_BYTES, PICTURES_BYTES / max(count, 1))))
+    lasts = [pair for view in overview.views if (pair := overview.last_of(view))]
+    left = [item for pair in lasts for item in (*pair.leaks, *pair.faulty_openings)]
+    good = overview.exit_code == 0
+    word = "TIGHT" if good else "LEAKS" if overview.exit_code == 1 else "NOT COMPLETE"
+    return render(
+        "overview.html.jinja",
+        word=word,
+        sentence=verdict(overview),
+        good=good,
+        folder=overview.folder,
+        failures=failures(overview),
+        views=[_view(overview, k, view, out, budget) for k, view in enumerate(overview.views)],
+        work=[side for view in overview.views if (side := _work(overview, view))],
+        doubtful=any(leak.doubtful for pair in lasts for leak in pair.leaks),
+        cautions=cautions(left),  # type: ignore[arg-type]
+        notes=notes(overview),
+        left_out=left_out(overview),
+        pairs=overview.pairs,
+    )
+
+
+def _view(
+    overview: Overview, number: int, view: ViewLine, out: Path, budget: int
+) -> dict[str, object]:
+    """One side with its pairs by stage."""
+    comparison = view.comparison if view.comparison and view.comparison.results else None
+    return {
+        "id": f"side-{number + 1}",
+        "name": view.name,
+        "compared": comparison.text if comparison else "",
+        "compared_page": _link(comparison.page) if comparison else "",
+        "cards": [_card(overview.pairs[k], out, budget) for k in view.pairs],
+    }
+
+
+def _card(pair: PairLine, out: Path, budget: int) -> dict[str, object]:
+    again = f" ({pair.number})" if pair.number > 1 else ""
+    count = leaks_words(pair)
+    text = worst_words(pair)
+    if pair.leaks:
+        text = f"{count} {'leak' if count == '1' else 'leaks'}, the worst: {text}"
+    return {
+        "name": pair.name,
+        "stage": pair.stage + again,
+        "verdict": VERDICTS[pair.verdict],
+        "class": CLASSES[pair.verdict],
+        "text": text,
+        "off": pair.off,
+        "on": pair.on,
+        "alt": f"{pair.name} with its lights on, leaks outlined: {pair.text}",
+        "page": _link(pair.page),
+        "picture": _picture(out, pair.picture, budget),
+    }
+
+
+def _work(overview: Overview, view: ViewLine) -> dict[str, object] | None:
+    """What is left to do on one side; None where nothing is."""
+    last = overview.last_of(view)
+    if last is None or not (last.leaks or last.faulty_openings):
+        return None
+    return {
+        "heading": side_heading(overview, view),
+        "leaks": [
+            LeakRow(
+                leak.number,
+                leak.kind,
+                leak.where,
+                leak.doubtful,
+                leak.advice,
+                level_words(leak),
+                added_light(leak.contrast),
+                leak.coats or "-",
+            )
+            for leak in last.leaks
+        ],
+        "openings": [
+            {"name": each.name, "findings": ", ".join(each.findings), "advice": each.advice}
+            for each in last.faulty_openings
+        ],
+    }
+
+
+def _link(path: str | None) -> str:
+    """A relative link that a browser follows whatever the name holds."""
+    return "" if path is None else quote(path)
+
+
+def _picture(out: Path, name: str | None, budget: int) -> Embedded | None:
+    """A small picture from the folder of results; None where it cannot be read."""
+    if name is None:
+        return None
+    try:
+        data = np.frombuffer((out / name).read_bytes(), np.uint8)
+    except OSError:
+        return None
+    picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    if picture is None:
+        return None
+    rgb = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), np.uint8)
+    return embedded(rgb, most_bytes=budget)
