@@ -223,6 +223,8 @@ def check(
         inside=_inside(view, labels),
         scale=lit.scale,
         window_level=window_level,
+        false_alarms=settings.false_alarms_per_pair,
+        is_leak=lambda region: evidence(region, kind_of(region, words)) >= 0,
     )
     match = _exposure_match(residual, off, on)
     return Check(

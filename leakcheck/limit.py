@@ -1,27 +1,51 @@
-"""The faintest leak that a pair could have shown, and what kept fainter ones from showing."""
+"""The faintest leak that a pair could have shown, and what kept fainter ones from showing.
+
+It is tried on the pair itself: leaks are laid into what the lamps added, at places all over the
+model, and sought by the very steps that seek the real ones. So whatever these steps make of weak
+light is in the figure.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from leakcheck.light import block_mean
 from leakcheck.photo import Image, Mask
-from leakcheck.regions import Ground
+from leakcheck.regions import Ground, Region, measure_region
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut
+from leakcheck.spots import Cut, averaging, find_seeds, grow_spots, smoothed
 
 NEAR_PX = 30.0  # frame px from an opening; further out its halo has mostly faded
-PINHOLE_SCALE_PX, BROAD_SCALE_PX = 1.0, 8.0
-# A Gaussian spot sought with a Gaussian of its own width shows half of its peak.
-SEEN_SHARE = 0.5
 # Mean of a Gaussian over where it is above a tenth of its peak: (1 - 0.1) / ln(10).
 MEAN_OF_PEAK = 0.39
+# A Gaussian spot sought with a Gaussian of its own width shows half of its peak.
+SEEN_SHARE = 0.5
+CORE = 1.2  # spreads: half of the width at half height, which lies on the wall and not on a window
+TRIALS = 16  # of each size near and far; the median is then known to about a sixth
+STEP_FIRST, STEP = 2.0, 1.3  # factors between two trials, before and after the first turn
+WEAKEST, STRONGEST = 0.05, 60.0  # times what the cut asks on plain ground; beyond: none shows
+ALIGNED_PX = 16  # largest block that is sought in
 MOST = 0.5  # share of the variance that makes something the limit
 BRIGHT_ROOM = 0.2  # unlit surfaces / median window from which the room outshines leaks
 DARK_ROOM = 0.004  # linear light of unlit surfaces under which a photo hardly shows them
 MUCH_CLIPPED = 0.1  # share of the model
+
+
+class _Size(NamedTuple):
+    """A size of leaks that is tried."""
+
+    spread_px: float  # frame px, of a Gaussian
+    scale_px: float  # of the search that sees it best
+    scales_px: tuple[float, float]  # finest and coarsest scale that may see it at all
+    reach_px: int  # how far round it the search looks
+
+
+PINHOLE = _Size(1.0, 1.0, (1.0, 4.0), 72)  # as small as a lens can show
+BROAD = _Size(11.0, 8.0, (4.0, 16.0), 112)  # a thin wall's glow
 
 
 @dataclass(frozen=True)
@@ -53,8 +77,10 @@ def limit_of(
     inside: Mask,
     scale: int,
     window_level: float | None,
+    false_alarms: float = 0.05,
+    is_leak: Callable[[Region], bool] = lambda _: True,
 ) -> Limit:
-    """What the cuts that were asked mean in light, near openings and far from them.
+    """What leaks would have been found, near openings and far from them.
 
     Args:
         cuts: from `find_seeds`.
@@ -62,44 +88,184 @@ def limit_of(
         inside: (rows, cols), True inside the model, openings left out.
         scale: photo px per frame px.
         window_level: linear light of the median window, None where none is lit.
+        false_alarms: expected number in the pair from noise alone, as asked of the search.
+        is_leak: whether a region is taken for a leak.
     """
-    found: dict[tuple[float, bool], Faintest] = {}
-    for size in (PINHOLE_SCALE_PX, BROAD_SCALE_PX):
-        cut = next((c for c in cuts if c.plane == "luminance" and c.scale_px == size), None)
+    search = _Search(cuts, residual, ground, false_alarms, is_leak)
+    found: dict[tuple[_Size, bool], Faintest] = {}
+    for size in (PINHOLE, BROAD):
         for near in (False, True):
-            found[size, near] = _faintest(cut, ground, near=near, window_level=window_level)
+            found[size, near] = _faintest(search, size, inside, near, window_level)
     seen = residual.measured & inside
     blind = 1.0 - float(seen.sum()) / max(float(inside.sum()), 1.0)
     return Limit(
-        pinhole_far=found[PINHOLE_SCALE_PX, False],
-        pinhole_near=found[PINHOLE_SCALE_PX, True],
-        broad_far=found[BROAD_SCALE_PX, False],
-        broad_near=found[BROAD_SCALE_PX, True],
+        pinhole_far=found[PINHOLE, False],
+        pinhole_near=found[PINHOLE, True],
+        broad_far=found[BROAD, False],
+        broad_near=found[BROAD, True],
         near_px=NEAR_PX * scale,
         limited_by=_limited_by(residual, window_level, blind),
         blind_share=blind,
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """What a leak that is laid in has to pass."""
+
+    cuts: list[Cut]
+    residual: Residual
+    ground: Ground
+    false_alarms: float
+    is_leak: Callable[[Region], bool]
+
+
+class _Place(NamedTuple):
+    """Where a leak is laid in, frame px."""
+
+    row: int
+    col: int
+
+
 def _faintest(
-    cut: Cut | None, ground: Ground, *, near: bool, window_level: float | None
+    search: _Search, size: _Size, inside: Mask, near: bool, window_level: float | None
 ) -> Faintest:
-    """The median over near or far places; nothing could be seen where there is no such place."""
-    if cut is None:
-        return Faintest(float("inf"), None if window_level is None else float("inf"))
+    """Strength from which half of the leaks are found; infinite where none is or none fits in."""
+    cut = next(
+        (c for c in search.cuts if c.plane == "luminance" and c.scale_px == size.scale_px), None
+    )
+    there = None if cut is None else _there(cut, search.ground, inside, size, near=near)
+    if cut is None or there is None or not there.any():
+        return Faintest(np.inf, None if window_level is None else np.inf)
+    asked = cut.needed / np.float32(SEEN_SHARE)
+    blocks = np.argwhere(there)
+    blocks = blocks[np.random.default_rng(0).permutation(len(blocks))[:TRIALS]]
+    trials = [
+        (_Place(*(int((at + 0.5) * cut.block_px) for at in block)), float(asked[tuple(block)]))
+        for block in blocks
+    ]
+    peak = _threshold(search, size, trials) * float(np.median(asked[there]))
+    rows, cols = there.shape
+    surface = block_mean(search.ground.unlit, cut.block_px)[:rows, :cols][there]
+    contrast = MEAN_OF_PEAK * peak / max(float(np.median(surface)), 1e-5)
+    return Faintest(contrast, peak / window_level if window_level else None)
+
+
+def _there(cut: Cut, ground: Ground, inside: Mask, size: _Size, *, near: bool) -> Mask:
+    """Blocks of the wall near openings or far from them; all alike where there are none such."""
     rows, cols = cut.needed.shape
     distance = block_mean(ground.to_opening, cut.block_px)[:rows, :cols]
-    surface = block_mean(ground.unlit, cut.block_px)[:rows, :cols]
-    known = np.isfinite(cut.needed)
-    there = known & ((distance <= NEAR_PX) if near else (distance > NEAR_PX))
-    if not there.any():
-        there = known
-    if not there.any():
-        return Faintest(float("inf"), None if window_level is None else float("inf"))
-    peak = cut.needed[there] / SEEN_SHARE
-    contrast = float(np.median(MEAN_OF_PEAK * peak / np.maximum(surface[there], 1e-5)))
-    level = float(np.median(peak)) / window_level if window_level else None
-    return Faintest(contrast, level)
+    closed = block_mean(inside.astype(np.float32), cut.block_px)[:rows, :cols] > 0.5
+    known = np.isfinite(cut.needed) & closed & (distance > CORE * size.spread_px)
+    there: Mask = known & ((distance <= NEAR_PX) if near else (distance > NEAR_PX))
+    return there if there.any() else known
+
+
+def _threshold(search: _Search, size: _Size, trials: list[tuple[_Place, float]]) -> float:
+    """Strength that half of the trials need / what the cut asks of a leak at their place.
+
+    Up and down: after a leak that is found the next one, elsewhere, is weaker, after a missed one
+    stronger. Source: Dixon & Mood 1948, J. Am. Stat. Assoc. 43, 109-126; the mean of what was
+    tried after the first turn estimates the median of what is just found.
+    """
+    strength, before = 1.0, None
+    tried: list[float] = []
+    for place, asked in trials:
+        if not WEAKEST < strength < STRONGEST:
+            break
+        shown = _shows(search, size, place, strength * asked)
+        turned = bool(tried) or (before is not None and shown != before)
+        strength *= (STEP if turned else STEP_FIRST) ** (-1 if shown else 1)
+        if turned:
+            tried.append(strength)
+        before = shown
+    if tried:
+        return float(np.exp(np.mean(np.log(tried))))
+    return strength if before else np.inf
+
+
+def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
+    """True where a leak of this peak (linear light) at this place is found and taken for one."""
+    shape = search.residual.measured.shape
+    window = _window(place, size.reach_px, shape)
+    top, left = window[0].start, window[1].start
+    row, col = place.row - top, place.col - left
+    residual = _cropped(search.residual, window)
+    light = np.float32(peak) * _bell(residual.measured.shape, row, col, size.spread_px)
+    plane = next(p for p in search.residual.planes if p.name == "luminance")
+    finest, coarsest = size.scales_px
+    sought = replace(
+        plane,
+        residual=plane.residual[window] + light,
+        variance=plane.variance[window],
+        scales_px=tuple(s for s in plane.scales_px if finest <= s <= coarsest),
+    )
+    residual = replace(
+        residual,
+        light=residual.light + light[..., None],
+        luminance=residual.luminance + light,
+        planes=(sought,),
+    )
+    asked = {c.scale_px: c.sigma for c in search.cuts if c.plane == "luminance"}
+    share = len(sought.scales_px) / sum(len(p.scales_px) for p in search.residual.planes)
+    share *= residual.measured.size / (shape[0] * shape[1])
+
+    ground = _cropped(search.ground, window)
+    seeds, _ = find_seeds(
+        residual.planes, residual.measured, false_alarms=search.false_alarms * share
+    )
+    close = 2 * size.spread_px + 2
+    seeds = [
+        seed
+        for seed in seeds
+        if max(abs(seed.row - row), abs(seed.col - col)) < close
+        and seed.significance >= asked[seed.scale_px]
+    ]
+    spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
+    fine = smoothed(residual.luminance, residual.measured, 1.0) if spots else light
+    for spot in spots:
+        image = smooth[spot.plane, averaging(spot.scale_px)]
+        region = measure_region(
+            spot, residual, ground, image, fine, np.zeros_like(residual.measured)
+        )
+        there = replace(
+            region,
+            top=region.top + top,
+            left=region.left + left,
+            x=region.x + left,
+            y=region.y + top,
+        )
+        if _holds(region, row, col) and search.is_leak(there):
+            return True
+    return False
+
+
+def _window(place: _Place, reach: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns round a place that begin where a block does."""
+    first = [max(at - reach, 0) // ALIGNED_PX * ALIGNED_PX for at in place]
+    last = [min(at + reach, end) for at, end in zip(place, shape[:2], strict=True)]
+    return slice(first[0], last[0]), slice(first[1], last[1])
+
+
+def _holds(region: Region, row: int, col: int) -> bool:
+    """True where a region covers a pixel."""
+    rows, cols = region.mask.shape
+    row, col = row - region.top, col - region.left
+    return 0 <= row < rows and 0 <= col < cols and bool(region.mask[row, col])
+
+
+def _bell(shape: tuple[int, ...], row: int, col: int, spread: float) -> Image:
+    """A Gaussian of height 1."""
+    y = np.exp(-0.5 * ((np.arange(shape[0]) - row) / spread) ** 2)
+    x = np.exp(-0.5 * ((np.arange(shape[1]) - col) / spread) ** 2)
+    return np.asarray(y[:, None] * x[None], np.float32)
+
+
+def _cropped(of: Any, window: tuple[slice, slice]) -> Any:
+    """A dataclass with all of its images cut to a window."""
+    values = {f.name: getattr(of, f.name) for f in fields(of)}
+    images = {name: v for name, v in values.items() if isinstance(v, np.ndarray) and v.ndim > 1}
+    return replace(of, **{name: np.ascontiguousarray(v[window]) for name, v in images.items()})
 
 
 def _limited_by(residual: Residual, window_level: float | None, blind: float) -> str:
