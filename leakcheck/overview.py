@@ -23,7 +23,7 @@ HOW = {"name": "by name", "content": "by content", "file": "as the file of pairs
 class LeakLine:
     """One leak, as an overview tells it."""
 
-    number: int  # in the pair's own results
+    number: int | None  # in the pair's own results; None: it is in the comparison's alone
     kind: str
     where: str
     contrast: float | None  # added / room light on the same surface
@@ -102,6 +102,8 @@ class ViewLine:
     pairs: tuple[int, ...]  # places in the overview's list
     last: int | None  # the latest pair that was measured: what is left to do
     comparison: ComparisonLine | None
+    # Leaks of earlier tests that the latest one still measures, or hides, but does not find.
+    fading: tuple[LeakLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -124,6 +126,11 @@ class Overview:
     left_out: tuple[LeftOutLine, ...]
     unused_openings: tuple[tuple[str, str], ...]  # drawing and why it served no pair
     exit_code: int  # the worst of all
+
+    def left_on(self, view: ViewLine) -> tuple[LeakLine, ...]:
+        """The leaks that are left on a side: of the latest test, then those that fade."""
+        last = self.last_of(view)
+        return (*last.leaks, *view.fading) if last is not None else ()
 
     def last_of(self, view: ViewLine) -> PairLine | None:
         """The pair that says what is left to do on a side."""
@@ -228,11 +235,7 @@ def _leak_lines(
         for change in comparison["changes"]:
             after = change["after"]
             if after is not None and after["number"] is not None:
-                coats[after["number"]] = coats_range(
-                    change["coats_needed"],
-                    change["coats_needed_range"],
-                    shut=change["paint_will_not_close"],
-                )
+                coats[after["number"]] = _coats(change)
     names = [name for name in LeakLine.__dataclass_fields__ if name != "coats"]
     return tuple(
         LeakLine(**{name: leak[name] for name in names}, coats=coats.get(leak["number"], ""))
@@ -270,14 +273,45 @@ def _view_line(
         pairs=tuple(own),
         last=measured[-1] if measured else None,
         comparison=line,
+        fading=_fading(comparison, pairs[measured[-1]].stage) if measured else (),
     )
+
+
+def _fading(comparison: dict[str, Any] | None, stage: str) -> tuple[LeakLine, ...]:
+    """What a comparison that ends with this stage still counts and the test itself does not."""
+    if comparison is None or comparison["stages"][-1]["name"] != stage:
+        return ()
+    return tuple(
+        LeakLine(
+            number=None,
+            kind=change["kind"],
+            where=change["where"],
+            contrast=change["after"]["contrast"] if change["after"] else None,
+            level=change["after"]["level"] if change["after"] else None,
+            level_at_most=False,
+            noticeable=not change["after"]
+            or change["after"]["contrast"] >= comparison["noticeable_contrast"],
+            doubtful=False,
+            advice=change["advice"],
+            caution=change["caution"],
+            coats=_coats(change),
+        )
+        for change in comparison["changes"]
+        if change["state"] != "gone" and not (change["after"] and change["after"]["found"])
+    )
+
+
+def _coats(change: dict[str, Any]) -> str:
+    shut = change["paint_will_not_close"]
+    return coats_range(change["coats_needed"], change["coats_needed_range"], shut=shut)
 
 
 def _badness(view: ViewLine, pairs: Sequence[PairLine]) -> tuple[int, float]:
     """Views that were never measured first, then by the worst leak of the latest test."""
     if view.last is None:
         return 0, 0.0
-    worst = max((leak.contrast or 0.0 for leak in pairs[view.last].leaks), default=0.0)
+    left = (*pairs[view.last].leaks, *view.fading)
+    worst = max((leak.contrast or 0.0 for leak in left), default=0.0)
     return 1, -worst
 
 

@@ -32,7 +32,7 @@ from leakcheck.report.words import added_light, cautions, number_list, printable
 
 if TYPE_CHECKING:
     from leakcheck.batch import Plan
-    from leakcheck.overview import LeakLine, Overview, ViewLine
+    from leakcheck.overview import LeakLine, OpeningLine, Overview, ViewLine
 
 STYLES = {"tight": "green", "leaks": "red", "not measured": "yellow"}
 MOST_LEAKS = 8  # of a side; the page and the tables have them all
@@ -146,14 +146,15 @@ def _print_side(console: Console, overview: Overview, view: ViewLine) -> None:
     """What is left to do on one side, worst first; how it went over the stages."""
     last = overview.last_of(view)
     compared = view.comparison.text if view.comparison and view.comparison.results else ""
-    if last is None or not (last.leaks or last.faulty_openings or compared):
+    left = overview.left_on(view)
+    if last is None or not (left or last.faulty_openings or compared):
         return
     heading(console, printable(side_heading(overview, view)))
     if compared:
         console.print(Padding(Text(printable(f"Over the stages: {compared}")), (0, 2)))
-    rows = [_leak_row(leak) for leak in last.leaks[:MOST_LEAKS]]
-    if len(last.leaks) > MOST_LEAKS:
-        rows.append(("...", f"and {len(last.leaks) - MOST_LEAKS} more, in its own report"))
+    rows = [_leak_row(leak) for leak in left[:MOST_LEAKS]]
+    if len(left) > MOST_LEAKS:
+        rows.append(("...", f"and {len(left) - MOST_LEAKS} more, in overview.html"))
     rows += [
         ("o", printable(f"{each.name}: {', '.join(each.findings)}. {each.advice}"))
         for each in last.faulty_openings
@@ -170,12 +171,15 @@ def _leak_row(leak: LeakLine) -> tuple[str, str]:
         text += ", paint will not close it"
     elif leak.coats:
         text += f", {leak.coats} more coats"
-    return number_list([leak.number]), printable(f"{text}. {leak.advice}")
+    number = "-" if leak.number is None else number_list([leak.number])
+    return number, printable(f"{text}. {leak.advice}")
 
 
 def _print_cautions(console: Console, overview: Overview) -> None:
-    last = [pair for view in overview.views if (pair := overview.last_of(view))]
-    items = [item for pair in last for item in (*pair.leaks, *pair.faulty_openings)]
+    items: list[LeakLine | OpeningLine] = []
+    for view in overview.views:
+        items += overview.left_on(view)
+        items += pair.faulty_openings if (pair := overview.last_of(view)) else ()
     print_list(console, "Take care", cautions(items))  # type: ignore[arg-type]
 
 

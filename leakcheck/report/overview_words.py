@@ -94,7 +94,8 @@ def side_heading(overview: Overview, view: ViewLine) -> str:
     if last is None:
         return f"{view.name}: not measured"
     stage = f" ({last.stage})" if len(view.stages) > 1 else ""
-    left = counted(len(last.leaks), "leak") if last.leaks else "nothing"
+    number = len(overview.left_on(view))
+    left = counted(number, "leak") if number else "nothing"
     faulty = len(last.faulty_openings)
     text = f"{view.name}{stage}: {left} left"
     return text + (f", {counted(faulty, 'opening')} to look after" if faulty else "")

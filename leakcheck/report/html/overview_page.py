@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 from urllib.parse import quote
 
 import cv2
@@ -26,6 +26,7 @@ from leakcheck.report.overview_words import (
 from leakcheck.report.words import added_light, cautions
 
 if TYPE_CHECKING:
+    from leakcheck.diagnose import Leak
     from leakcheck.overview import Overview, PairLine, ViewLine
 
 PICTURES_BYTES = 3_500_000  # of all pictures together: a page that can be sent
@@ -37,7 +38,7 @@ CLASSES = {"tight": "tight", "leaks": "leaks", "not measured": "failed"}
 class LeakRow:
     """One leak that is left."""
 
-    number: int
+    number: str
     kind: str
     where: str
     doubtful: bool
@@ -57,7 +58,8 @@ def overview_page(overview: Overview, out: Path) -> bytes:
     count = sum(pair.picture is not None for pair in overview.pairs)
     budget = int(min(MOST_BYTES, max(LEAST_BYTES, PICTURES_BYTES / max(count, 1))))
     lasts = [pair for view in overview.views if (pair := overview.last_of(view))]
-    left = [item for pair in lasts for item in (*pair.leaks, *pair.faulty_openings)]
+    leaks = [leak for view in overview.views for leak in overview.left_on(view)]
+    openings = [opening for pair in lasts for opening in pair.faulty_openings]
     good = overview.exit_code == 0
     word = "TIGHT" if good else "LEAKS" if overview.exit_code == 1 else "NOT COMPLETE"
     return render(
@@ -69,8 +71,8 @@ def overview_page(overview: Overview, out: Path) -> bytes:
         failures=failures(overview),
         views=[_view(overview, k, view, out, budget) for k, view in enumerate(overview.views)],
         work=[side for view in overview.views if (side := _work(overview, view))],
-        doubtful=any(leak.doubtful for pair in lasts for leak in pair.leaks),
-        cautions=cautions(left),  # type: ignore[arg-type]
+        doubtful=any(leak.doubtful for leak in leaks),
+        cautions=cautions(cast("list[Leak]", [*leaks, *openings])),
         notes=notes(overview),
         left_out=left_out(overview),
         pairs=overview.pairs,
@@ -114,13 +116,14 @@ def _card(pair: PairLine, out: Path, budget: int) -> dict[str, object]:
 def _work(overview: Overview, view: ViewLine) -> dict[str, object] | None:
     """What is left to do on one side; None where nothing is."""
     last = overview.last_of(view)
-    if last is None or not (last.leaks or last.faulty_openings):
+    left = overview.left_on(view)
+    if last is None or not (left or last.faulty_openings):
         return None
     return {
         "heading": side_heading(overview, view),
         "leaks": [
             LeakRow(
-                leak.number,
+                "-" if leak.number is None else str(leak.number),
                 leak.kind,
                 leak.where,
                 leak.doubtful,
@@ -129,7 +132,7 @@ def _work(overview: Overview, view: ViewLine) -> dict[str, object] | None:
                 added_light(leak.contrast),
                 leak.coats or "-",
             )
-            for leak in last.leaks
+            for leak in left
         ],
         "openings": [
             {"name": each.name, "findings": ", ".join(each.findings), "advice": each.advice}
