@@ -8,7 +8,9 @@ from typing import Annotated
 
 import typer
 
-from leakcheck.errors import EXIT_TIGHT
+from leakcheck.errors import EXIT_TIGHT, UsageError
+
+PAGE_SUFFIXES = (".html", ".htm")
 
 # Nothing heavy is imported up here: `leakcheck --help` must answer at once.
 
@@ -42,10 +44,13 @@ def report(
     from leakcheck.report.progress import progress_line
 
     page = out or result.parent / PAGE
+    if page.suffix.lower() not in PAGE_SUFFIXES:
+        # So that no slip of the hand can put a page in a photo's place, not even with --force.
+        raise UsageError(f"--out {page} must end in .html, as it is a page.")
     inputs = [path for path in (result, off, on) if path]
     refuse_unwritable([page], inputs=inputs, force=force)
     with progress_line(sys.stderr) as progress:
-        data = page_again(result, off=off, on=on, page=page, progress=progress)
+        data = page_again(result, off=off, on=on, progress=progress)
         write_files({page: data}, force=force)
     return EXIT_TIGHT
 

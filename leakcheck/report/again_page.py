@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
-from leakcheck.check import PhotoFacts
-from leakcheck.errors import OutputError, UsageError
-from leakcheck.photo import Photo
+from leakcheck.errors import UsageError
 from leakcheck.report.again import glow_again, photo_of
 from leakcheck.report.compare_json import FORMAT as COMPARE
 from leakcheck.report.compare_json import VERSION as COMPARE_VERSION
@@ -23,7 +22,6 @@ def page_again(
     *,
     off: Path | None,
     on: Path | None,
-    page: Path,
     progress: Callable[[str], None] = lambda _: None,
 ) -> bytes:
     """The page of a saved result.
@@ -31,9 +29,8 @@ def page_again(
     Args:
         result: file of `check` or `compare`.
         off, on: its photos, where they are not where they were.
-        page: where it will be; never one of the photos.
         progress: told what is being done.
-    Raises: PhotoError, OutputError, UsageError.
+    Raises: PhotoError, UsageError.
     """
     formats = {CHECK: CHECK_VERSION, COMPARE: COMPARE_VERSION}
     content = read_result(result, formats=formats)
@@ -42,19 +39,11 @@ def page_again(
         if off or on:
             raise UsageError("--off and --on are for the result of a check, not of a comparison.")
 
-        def stage_photo(facts: PhotoFacts) -> Photo:
-            return _kept(photo_of(facts, result=result), page)
-
-        return compare_page(comparison_of(content, result, stage_photo))
+        comparison = comparison_of(content, result, partial(photo_of, result=result))
+        progress("Making the page")
+        return compare_page(comparison)
     check = check_of(content, result)
-    unlit = _kept(photo_of(check.off, result=result, given=off), page)
-    lit = _kept(photo_of(check.on, result=result, given=on), page)
+    unlit = photo_of(check.off, result=result, given=off)
+    lit = photo_of(check.on, result=result, given=on)
     progress("Making the page")
     return check_page(check, off=unlit, on=lit, glow=glow_again(check, unlit, lit))
-
-
-def _kept(photo: Photo, page: Path) -> Photo:
-    """The photo; refused where the page would take its place."""
-    if photo.path is not None and page.exists() and page.samefile(photo.path):
-        raise OutputError(f"{page} is a photo and never overwritten. Give another name.")
-    return photo

@@ -63,9 +63,24 @@ def check_of(content: Mapping[str, Any], path: Path) -> Check:
         values = {**content, "off": photos["off"], "on": photos["on"]}
         values |= {"glow": None, "images": None, "guessed": []}
         check: Check = built(Check, values)
+        _refuse_odd(check)
     except DAMAGED as fault:
         raise PhotoError(_damaged(path, fault)) from fault
     return check
+
+
+def _refuse_odd(check: Check) -> None:
+    """Raise ValueError where an array has not the shape that it must have."""
+    lists = (check.leaks, check.spill, check.likely_openings)
+    polygons = [leak.outline for leaks in lists for leak in leaks]
+    polygons += [ring for shape in check.openings for ring in shape.rings]
+    for polygon in polygons:
+        if polygon.ndim != 2 or polygon.shape[1] != 2 or not np.isfinite(polygon).all():
+            raise ValueError("an outline that is none")
+    if check.registration.homography.shape != (3, 3):
+        raise ValueError("a homography that is none")
+    if min(check.on.width_px, check.on.height_px, check.off.width_px, check.off.height_px) < 1:
+        raise ValueError("a photo without a size")
 
 
 def _damaged(path: Path, fault: Exception) -> str:
