@@ -35,6 +35,7 @@ LEAST_CELLS = 6
 CLIPPED = 0.97  # linear light of a pixel blended from clipped ones
 FEW_PX = 100  # below that no surface is left to match exposures by
 DARKER_SHARE = 0.3  # of the surfaces, which are left out: noise rules there
+RIM_PX = 15  # three spreads of the blur on each side, and what resampling mixes
 FINE_BLUR_PX = 0.7  # a window is a few pixels wide at this size
 BLUR_PX = 2.0  # edges that do not line up quite exactly must not look like light
 DARK_SHARE = 0.1  # of the mean light; below that a ratio is noise
@@ -67,8 +68,12 @@ def alike(first: Look, second: Look) -> Alike | None:
     size = (first.texture.shape[1], first.texture.shape[0])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     laid = cv2.warpPerspective(second.texture, matrix, size, flags=flags)
-    seen = cv2.warpPerspective(second.usable.astype(np.uint8), matrix, size, flags=flags) > 0
-    middle = _middle(first.texture, laid, first.usable & seen)
+    usable = second.usable.astype(np.uint8)
+    seen, sharp = (
+        cv2.warpPerspective(mask, matrix, size, flags=flags) > 0
+        for mask in (np.ones_like(usable), usable)
+    )
+    middle = _middle(first.texture, laid, first.usable & sharp)
     if middle >= MIDDLE_SURE:
         light = cv2.warpPerspective(second.frame().light, matrix, size, flags=flags)
         up, down = _light_gained(first.frame(), light, seen)
@@ -161,6 +166,7 @@ def light_map(first: Look, second: Look) -> Image | None:
         return None
     shape = (fixed.light.shape[0], fixed.light.shape[1])
     light, overlap, _ = warp_off(moving, found, on_shape=shape, on_scale=1)
+    overlap = _inner(overlap)
     up, down = _ratios(fixed, light, overlap, blur_px=FINE_BLUR_PX)
     return np.where(overlap, np.maximum(up, 0) - np.maximum(down, 0), np.float32(0))
 
@@ -170,10 +176,17 @@ def _light_gained(first: Frame, second: Image, overlap: Mask) -> tuple[float, fl
 
     Returns: the `TAIL` quantile of each.
     """
-    up, down = (part[overlap] for part in _ratios(first, second, overlap, blur_px=BLUR_PX))
+    inner = _inner(overlap)
+    up, down = (part[inner] for part in _ratios(first, second, inner, blur_px=BLUR_PX))
     if not up.size:
         return 0.0, 0.0
     return max(float(np.quantile(up, TAIL)), 0.0), max(float(np.quantile(down, TAIL)), 0.0)
+
+
+def _inner(overlap: Mask) -> Mask:
+    """What lies within the overlap by more than a blur mixes in from beyond its edge."""
+    rim = np.ones((RIM_PX, RIM_PX), np.uint8)
+    return np.asarray(cv2.erode(overlap.astype(np.uint8), rim) > 0)
 
 
 def _ratios(first: Frame, second: Image, overlap: Mask, *, blur_px: float) -> tuple[Image, Image]:

@@ -16,6 +16,7 @@ STATE_WORDS: tuple[dict[str, State], ...] = (
     {"unlit": "off", "lit": "on"},
     {"dark": "off", "light": "on", "lights": "on"},
 )
+LAMP_WORDS = frozenset({"light", "lights", "lamp", "lamps", "leds"})  # "lights off" as a folder
 SURE_WORDS = 2  # of these; "port light" alone may be the name of a lamp
 STAGE_WORDS = frozenset({"coat", "coats", "stage", "test", "day", "layer", "step", "round"})
 GLUED = re.compile(r"(.{2,}?)(unlit|off|lit|on)", re.IGNORECASE)  # "bowoff" beside "bowon"
@@ -51,7 +52,7 @@ def named(path: PurePosixPath) -> Named:
         return Named(state, rank < SURE_WORDS, folders, rest)
     for k in reversed(range(len(folders))):
         state, _, left = _state(words_of(folders[k]))
-        if state is not None and not left:
+        if state is not None and LAMP_WORDS.issuperset(left):
             return Named(state, True, folders[:k] + folders[k + 1 :], words)
     return Named(None, False, folders, words)
 
