@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 
 # A smaller photo is enlarged: numbers must stay legible in it.
 SMALLEST_WIDTH_PX = 1080
+GLOW_SIDE_PX = 2400  # the added light is measured no finer
 LARGEST_SIDE_PX = 20_000  # the renderer ends at 2^16, a picture for people long before
 
 # Colours that stay apart for every kind of colour vision: pale blue, white, yellow.
@@ -103,9 +104,11 @@ def glow_picture(glow: Image, photo: Photo, check: Check, *, width_px: int | Non
             lights-on photo at any resolution; not a number where nothing was measured.
         photo: the lights-on photo.
         check: what was found in it.
-        width_px: as for `marked_picture`.
+        width_px: as for `marked_picture`, but by default no side above 2,400 px.
     """
-    width = picture_width_px(photo.encoded.shape, width_px)
+    rows, cols = photo.encoded.shape[:2]
+    usual = cols * GLOW_SIDE_PX // max(rows, cols, GLOW_SIDE_PX)
+    width = picture_width_px(photo.encoded.shape, width_px or max(usual, SMALLEST_WIDTH_PX))
     ground = photo_picture(photo, width_px=width)
     scale = width / photo.encoded.shape[1]
     low, high = glow_range(glow, check)

@@ -138,7 +138,7 @@ def check_page(check: Check, *, off: Photo, on: Photo, glow: Image | None) -> by
         check=check,
         title=title_of(check),
         word=word,
-        sentence=sentence,
+        sentence=sentence[:1].upper() + sentence[1:],
         lamps_sentence=lamps_words(check),
         stage=_stage(photos),
         cards=_cards(photos),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -33,22 +34,19 @@ def lamps_words(check: Check) -> str:
         return ""
     faulty = lamp_table.faulty(check.lamps)
     count = len(check.lamps)
-    if not faulty:
-        text = f"All {count} openings are" if count > 1 else "The opening is"
-        text += " as they should be" if count > 1 else " as it should be"
-    else:
-        found = {finding: 0 for lamp in faulty for finding in lamp.findings}
-        for lamp in faulty:
-            for finding in lamp.findings:
-                found[finding] += 1
+    if faulty:
+        found = Counter(finding for lamp in faulty for finding in lamp.findings)
         kinds = ", ".join(f"{number} {finding}" for finding, number in found.items())
-        is_are = "is" if len(faulty) == 1 else "are"
-        text = f"{len(faulty)} of {count} openings {is_are} not as they should be ({kinds})"
+        verb = "is" if len(faulty) == 1 else "are"
+        text = f"{len(faulty)} of {count} openings {verb} not as they should be ({kinds})"
+    else:
+        few = {1: "The one opening is as it", 2: "Both openings are as they"}
+        text = f"{few.get(count, f'All {count} openings are as they')} should be"
     blown = sum(lamp.level_at_least for lamp in check.lamps)
     if blown:
         some = "all" if blown == count > 1 else str(blown)
-        text += f", as far as can be seen: {some} {'is' if blown == 1 else 'are'} blown out to"
-        text += " full white"
+        verb = "is" if blown == 1 else "are"
+        text += f", as far as can be seen: {some} {verb} blown out to full white"
     return f"{text}."
 
 
