@@ -87,7 +87,7 @@ async function showWork(work) {
   if (fresh) {
     pair = `${work.off}\n${work.on}`;
     photos.opened(work.off, work.on);
-    store.load([], work.revision);
+    store.load([], -1); // what the program has comes below
     toStep("openings");
   }
   if (work.pictures !== pictures && work.pictures && work.size) {
@@ -127,7 +127,7 @@ async function close() {
   closed = true;
   clearTimeout(timer);
   await send("POST", "close").catch(() => {});
-  document.body.replaceChildren(Object.assign(document.createElement("p"), { id: "closed", textContent: "leakcheck is closed. You can close this tab." }));
+  for (const part of document.body.children) part.hidden = part.id !== "closed";
 }
 
 wireSteps();

@@ -32,7 +32,6 @@ export class OpeningsPanel {
     const notes = [work?.note, ...(work?.warnings || [])].filter(Boolean);
     this.notes.replaceChildren(...notes.map((note) => el("li", {}, note)));
     this.notes.hidden = !notes.length;
-    this.#status();
     this.show();
   }
 
@@ -45,7 +44,7 @@ export class OpeningsPanel {
 
   #build() {
     this.intro = el("p", { class: "soft" });
-    this.status = el("p", { id: "saved", role: "status" });
+    this.status = el("p", { id: "saved" });
     this.reload = el("button", { type: "button", hidden: true, onclick: () => this.open(this.work.off, this.work.on) }, "Load what is saved");
     this.notes = el("ul", { class: "notes" });
     this.undo = el("button", { type: "button", id: "undo", onclick: () => this.store.undo() }, "Undo");
@@ -134,6 +133,7 @@ export class OpeningsPanel {
     }
     this.undo.disabled = !store.canUndo;
     this.redo.disabled = !store.canRedo;
+    this.#status();
     this.#showChosen();
     this.#showRow();
     this.#showList();
@@ -185,6 +185,7 @@ export class OpeningsPanel {
     const first = work.source.charAt(0).toUpperCase() + work.source.slice(1);
     this.status.className = failed ? "bad" : "soft";
     this.status.textContent = failed ? `Not saved: ${store.sentence}`
+      : store.busy ? "Saving…"
       : store.saving === "saved" || work.saved ? `Saved in ${work.file}.`
       : !work.ready ? ""
       : `${first}. Look them over; your first change saves them as ${work.file}.`;

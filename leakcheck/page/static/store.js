@@ -100,8 +100,8 @@ export class Store extends EventTarget {
     this.shapes = shapes;
     this.selected = selected < shapes.length ? selected : -1;
     this.point = point;
-    this.#tell();
     this.#wanted = true;
+    this.#tell();
     this.save();
   }
 
