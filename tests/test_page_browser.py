@@ -11,10 +11,10 @@ import re
 import shutil
 from pathlib import Path
 
+import chromium
 import numpy as np
 import pytest
 from drawn import polygon
-from page_browser import chromium
 from page_program import SIZE, Program, running, save_ferry
 
 from leakcheck.openings import read_openings
@@ -26,7 +26,7 @@ NASTY = "<img src=x onerror=alert(1)><script>alert(2)</script>"
 
 @pytest.fixture(scope="module")
 def browser():
-    with chromium() as browser:
+    with chromium.started() as browser:
         yield browser
 
 
@@ -321,6 +321,17 @@ def test_everything_that_has_the_focus_shows_it(opened):
         seen.add(shown[0])
         assert shown[4] or (shown[1] != "none" and shown[2] >= 2) or shown[3], shown
     assert {"stage", "lights", "tab-openings", "zoom-in", "undo"} & seen >= {"stage", "lights"}
+
+
+@pytest.mark.parametrize("size", [chromium.DESKTOP, chromium.PHONE])
+def test_axe_finds_no_serious_fault(opened, size):
+    """axe-core 4 on every step, with an opening selected: contrast, names, roles, focus."""
+    page = opened.page
+    page.set_viewport_size(size)
+    page.click("#openings li:nth-child(2) button")
+    for step in ("openings", "photos", "test"):
+        page.click(f"#tab-{step}")
+        assert chromium.axe_faults(page) == []
 
 
 def test_touch(browser, drawn):
