@@ -106,7 +106,7 @@ def ferry(seed: int, *, again: bool = False, leaks: float = 1.0) -> RenderedPair
 
         weaker = tuple(replace(leak, level=leak.level * leaks) for leak in scene.leaks)
         scene = reposed(
-            replace(scene, leaks=weaker, seed=seed + 50), camera_move("nudge", size=SIZE, seed=8)
+            replace(scene, leaks=weaker, noise_seed=50), camera_move("nudge", size=SIZE, seed=8)
         )
     return render(scene)
 
