@@ -38,6 +38,7 @@ from leakcheck.colourspace import (
     read_profile,
 )
 from leakcheck.errors import PhotoError
+from leakcheck.mutterings import caught_mutterings
 
 Codes: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -51,6 +52,8 @@ _RAW_MAGIC = re.compile(rb"FUJIFILMCCD-RAW|IIR[OS]|MMOR|IIU\0|FOVb|....ftypcrx "
 _HEIF_BRANDS = re.compile(rb"....ftyp(hei[cxms]|hev[cxms]|mif1|msf1)", re.DOTALL)
 # JPEG: FF and anything but a stuffed zero, a restart or another FF ends the coded picture data.
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+# What libjpeg says where picture data is lost; bytes too many between markers do no harm.
+_SPOILT_JPEG = re.compile(r"(Corrupt JPEG data: (?!\d+ extraneous)|Premature end of JPEG)")
 # TIFF 6.0 tags and values.
 _BITS, _PHOTOMETRIC, _PLANES, _EXTRA = 258, 262, 284, 338
 _WHITE_IS_ZERO, _PLANES_APART, _PREMULTIPLIED, _ALPHA = 0, 2, 1, 2
@@ -88,9 +91,9 @@ def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
     """
     kind, decoder = _decoder(data, name, suffix)
     try:
-        with warnings.catch_warnings():  # Pillow warns of bad tags, which here are "not stated"
-            warnings.simplefilter("ignore")
-            return decoder(data, name)
+        with caught_mutterings() as said, warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow warns of bad tags, which here are "not stated"
+            decoded = decoder(data, name)
     except PhotoError:
         raise
     except Image.DecompressionBombError as error:  # Pillow has a limit of its own for some kinds
@@ -101,6 +104,9 @@ def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
         ) from error
     except Exception as error:  # decoders raise whatever they like on damaged files
         raise _damaged(name, kind) from error
+    if any(_SPOILT_JPEG.match(line) for line in said):  # all below is made up or shifted
+        raise _damaged(name, kind)
+    return decoded
 
 
 def _decoder(data: bytes, name: str, suffix: str) -> tuple[str, Callable[[bytes, str], Decoded]]:

@@ -39,6 +39,7 @@ BAD_FILES = {
         cut(file_of(noise(), "jpeg", exif=b"Exif\0\0" + file_of(noise(64, 64), "jpeg"))), DAMAGED,
     ),
     "CMYK JPEG cut": (cut(file_of(cmyk_picture(), "jpeg"), 0.7), DAMAGED),
+    "half JPEG that is closed": (cut(file_of(noise(), "jpeg")) + b"\xff\xd9", DAMAGED),
     "half PNG": (cut(file_of(noise(), "png")), DAMAGED),
     "half 16-bit PNG": (cut(png(WIDE)), DAMAGED),
     "16-bit PNG with a flipped bit": (png(WIDE)[:500] + b"\x55" + png(WIDE)[501:], DAMAGED),
@@ -80,6 +81,14 @@ def test_bad_file_is_one_sentence_that_names_it(tmp_path, capfd, case) -> None:
     assert "\n" not in message
     assert message.endswith(".")
     assert caught.value.exit_code == 2
+    assert capfd.readouterr() == ("", "")
+
+
+def test_bytes_too_many_do_no_harm(tmp_path, capfd) -> None:
+    """libjpeg tells of them on stderr; the picture is whole, and users need not hear of it."""
+    whole = file_of(noise(), "jpeg")
+    longer = read(tmp_path, whole[:-2] + bytes(8) + whole[-2:])
+    assert np.array_equal(longer.encoded, read(tmp_path, whole).encoded)
     assert capfd.readouterr() == ("", "")
 
 
