@@ -45,6 +45,7 @@ export class ResultPanel {
   async #check() {
     this.fail("");
     this.tools.use("select");
+    this.store.select(-1);
     try {
       await send("POST", "check", { length_mm: this.length.value ? Number(this.length.value) : null, tripod: this.tripod.checked });
       this.panel.dispatchEvent(new Event("begun", { bubbles: true }));

@@ -51,6 +51,7 @@ export class Stage {
       image.setAttribute("href", `picture/${which}?v=${version}`);
     }
     byId("empty").hidden = true;
+    byId("bar").hidden = false;
     byId("ends").hidden = false;
     if (fresh) this.fit();
   }
@@ -150,11 +151,12 @@ export class Stage {
     right.setAttribute("width", Math.max(0, width - x));
     right.setAttribute("height", height);
     const divider = byId("divider");
-    divider.setAttribute("transform", `translate(${Math.min(width - 2, Math.max(2, x))} 0)`);
+    divider.setAttribute("transform", `translate(${x} 0)`);
+    const inside = Math.min(width - 20, Math.max(20, x)) - x; // the grip stays whole at both ends
     byId("ends").dataset.shown = x < 60 ? "off" : x > width - 60 ? "on" : "both";
     divider.querySelector(".rail").setAttribute("d", `M0 0V${height}`);
-    for (const part of divider.querySelectorAll(".grip, .arrows")) part.setAttribute("transform", `translate(0 ${height - 70})`);
-    divider.style.display = this.size ? "" : "none";
+    for (const part of divider.querySelectorAll(".grip, .arrows")) part.setAttribute("transform", `translate(${inside} ${height - 70})`);
+    divider.setAttribute("display", this.size ? "inline" : "none");
   }
 
   #draw() {

@@ -243,7 +243,13 @@ export class Tools extends EventTarget {
   #move(event) {
     if (this.#pointers.has(event.pointerId)) this.#pointers.set(event.pointerId, event);
     if (this.#pinch) return this.#pinched();
-    if (!this.#press) return this.stage.drawn && event.pointerType !== "touch" && this.preview(this.stage.toPhoto(event));
+    if (!this.#press) {
+      if (this.stage.drawn && event.pointerType !== "touch") {
+        this.stage.drawn.cursor = null; // the mouse has taken over from the keys
+        this.preview(this.stage.toPhoto(event));
+      }
+      return undefined;
+    }
     const [x, y] = this.#press.at;
     if (this.#press.still && Math.hypot(event.clientX - x, event.clientY - y) < STILL_PX) return undefined;
     this.#press.still = false;
