@@ -292,6 +292,7 @@ def _decode_raw(data: bytes, name: str) -> Decoded:
         said = _tags_by_libraw(getattr(raw, "other", None))
     exif = _exif_or_empty(data)  # most raw files are a TIFF inside
     exif[Base.Orientation] = 1
+    encoded = _over_black(encoded, premultiplied=False)  # a sensor without colours has one channel
     decoded = _with_colour(encoded, None, exif, colour=LINEAR_SRGB)
     return replace(decoded, tags=said | decoded.tags)
 

@@ -180,6 +180,19 @@ def dng(codes: np.ndarray) -> bytes:
     return tiff(codes, photometric=32803, extratags=tags, metadata=None)
 
 
+def grey_dng(codes: np.ndarray) -> bytes:
+    """A minimal DNG 1.4 of a sensor without colours: LinearRaw with one sample."""
+    tags = [
+        (50706, 1, 4, (1, 4, 0, 0), True),  # DNGVersion
+        (50708, 2, 0, "Heron", True),  # UniqueCameraModel
+        (50714, 3, 1, 0, True),  # BlackLevel
+        (50717, 3, 1, 4000, True),  # WhiteLevel
+    ]
+    data = tiff(codes, photometric="minisblack", extratags=tags, metadata=None)
+    as_grey, as_raw = (struct.pack("<HHIHH", 262, 3, 1, value, 0) for value in (1, 34892))
+    return data.replace(as_grey, as_raw)
+
+
 def cmyk_picture() -> Image.Image:
     inks = np.zeros((ROWS, COLS, 4), np.uint8)
     inks[:48] = (0, 204, 102, 51)  # a red: 0, 80 %, 40 % and 20 % black

@@ -23,6 +23,7 @@ from photo_files import (
     dng,
     exif_bytes,
     file_of,
+    grey_dng,
     gamma_tag,
     icc_profile,
     matrix_profile,
@@ -304,6 +305,13 @@ def test_camera_raw_is_linear(tmp_path) -> None:
     dimmer = linear_light(read(tmp_path, dng(codes // 8 * 7), "dimmer.dng"))
     np.testing.assert_allclose(dimmer.light[20:-20, 20:70], 0.25 * 7 / 8, rtol=0.01)
     assert not dimmer.clipped.any()
+
+
+def test_camera_raw_of_a_sensor_without_colours(tmp_path) -> None:
+    """A grey of 1000 among 0 to 4000 is a quarter of white, alike in all three channels."""
+    pytest.importorskip("rawpy")
+    light = linear_light(read(tmp_path, grey_dng(np.full((ROWS, COLS), 1000, np.uint16)), "g.dng"))
+    np.testing.assert_allclose(light.light[20:-20, 20:-20], 0.25, rtol=0.01)
 
 
 def test_camera_raw_without_rawpy_says_what_to_install(tmp_path, monkeypatch) -> None:
