@@ -153,7 +153,7 @@ export class ResultPanel {
     const well = lamps.filter((lamp) => !lamp.fault);
     return [
       el("h3", {}, "The openings themselves"), faulty.length ? table("table-lamps", faulty) : null, ...rest.map((text) => el("p", {}, text)),
-      todo.length ? rows(todo) : null, well.length ? folded(`The other ${well.length}`, table("table-lamps-well", well)) : null, el("p", { class: "soft small" }, legend),
+      todo.length ? rows(todo) : null, well.length ? folded(faulty.length ? `The other ${well.length}` : `All ${well.length}, one by one`, table("table-lamps-well", well)) : null, el("p", { class: "soft small" }, legend),
     ].filter(Boolean);
   }
 
