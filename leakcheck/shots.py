@@ -144,10 +144,11 @@ def read_shot(path: Path, folder: Path) -> Shot:
         shot = replace(shot, taken=_taken(path) or shot.taken)
         return replace(shot, look=look_at(*_small(path)))
     except LeakcheckError as error:
-        return replace(shot, fault=str(error), exit_code=error.exit_code)
+        fault = str(error).replace(str(path), rel)
+        return replace(shot, fault=fault, exit_code=error.exit_code)
     except OSError as error:
         reason = error.strerror or error
-        return replace(shot, fault=f"{path} cannot be read ({reason}).", exit_code=EXIT_BAD_INPUT)
+        return replace(shot, fault=f"{rel} cannot be read ({reason}).", exit_code=EXIT_BAD_INPUT)
 
 
 def look_at(rgb: NDArray[np.uint8], size: tuple[int, int] | None = None) -> Look:
