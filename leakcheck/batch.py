@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -15,7 +16,7 @@ from leakcheck.folder_openings import Drawing, drawn_on, serving
 from leakcheck.pairing import LeftOut, PhotoPair, paired
 from leakcheck.pairs_csv import NONE, Row, pairs_of_rows, read_rows
 from leakcheck.settings import Settings
-from leakcheck.shots import drawing_paths, photo_paths, read_shots
+from leakcheck.shots import Shot, drawing_paths, photo_paths, read_shots
 from leakcheck.views import PlacedPair, placed
 
 INNER = ".leakcheck"  # in the folder of results: records, lock, what is put aside
@@ -49,6 +50,7 @@ class Plan:
     served: dict[int, Drawing]  # pair k: its openings
     lengths: dict[int, float]  # pair k: mm, where the file of pairs says so
     jobs: dict[int, PairJob]  # pair k; a pair with a photo that cannot be read has none
+    largest_px: int  # pixels of the largest photo
 
 
 def planned(
@@ -85,8 +87,19 @@ def planned(
     drawings = drawn_on(drawing_paths(folder, leave_out=wishes.out), pairs, shots)
     served = _given_openings(serving(drawings, pairs), row_of, pairs, drawings, folder)
     lengths = {k: row.length_mm for k, row in row_of.items() if row.length_mm is not None}
-    plan = Plan(folder, wishes, tuple(pairs), tuple(left), tuple(drawings), served, lengths, {})
-    return replace(plan, jobs=_jobs(plan))
+    sizes = [math.prod(shot.look.size) for shot in shots if shot.look is not None]
+    plan = Plan(
+        folder,
+        wishes,
+        tuple(pairs),
+        tuple(left),
+        tuple(drawings),
+        served,
+        lengths,
+        jobs={},
+        largest_px=max(sizes, default=0),
+    )
+    return _without_looks(replace(plan, jobs=_jobs(plan)))
 
 
 def results_folder(out: Path, *, force: bool) -> None:
@@ -104,6 +117,22 @@ def results_folder(out: Path, *, force: bool) -> None:
             f"{out} holds files that are not results of a batch. Give another folder with --out, "
             "or --force to put the results there."
         )
+
+
+def _without_looks(plan: Plan) -> Plan:
+    """The plan without what its photos look like, which nobody asks any more: it is large."""
+
+    def slim(shot: Shot) -> Shot:
+        return replace(shot, look=None)
+
+    return replace(
+        plan,
+        pairs=tuple(
+            replace(p, pair=replace(p.pair, off=slim(p.pair.off), on=slim(p.pair.on)))
+            for p in plan.pairs
+        ),
+        left_out=tuple(replace(left, shot=slim(left.shot)) for left in plan.left_out),
+    )
 
 
 def _given_openings(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import math
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -18,8 +17,9 @@ from leakcheck.batch import INNER, Plan, folder_name
 from leakcheck.batch_job import CompareJob, PairJob, Record, done_already, run_job
 from leakcheck.errors import EXIT_LEAKS, OutputError, UsageError
 
-# Peak of a worker: libraries, then bytes for each photo px. Measured on 3 to 24 megapixels.
-WORKER_BYTES, BYTES_PER_PX = 500e6, 110.0
+# Peak of a worker: 0.9 GB for pairs of 3 as of 12 megapixels, as frames have 3 in both; a frame may
+# have 4.2, and the photos themselves are held too.
+WORKER_BYTES, BYTES_PER_PX = 1.1e9, 15.0
 MEMORY_SHARE = 0.8  # of what is free now
 CONNECT_S = 20  # to a cluster
 
@@ -139,9 +139,7 @@ def workers_that_fit(plan: Plan) -> int:
     """How many workers to start: as the user says, else one for each core that has memory."""
     if plan.wishes.jobs is not None:
         return plan.wishes.jobs
-    looks = [shot.look for p in plan.pairs for shot in (p.pair.off, p.pair.on)]
-    largest_px = max((math.prod(look.size) for look in looks if look is not None), default=0)
-    each = WORKER_BYTES + BYTES_PER_PX * largest_px
+    each = WORKER_BYTES + BYTES_PER_PX * plan.largest_px
     fit = int(MEMORY_SHARE * psutil.virtual_memory().available / each)
     return max(1, min(int(joblib.cpu_count()), fit))
 
