@@ -67,7 +67,7 @@ def run(
     Args:
         plan: of one folder.
         cluster: address of a Dask scheduler; None: this machine.
-        progress: told how many jobs are done, of how many, and the last one's name.
+        progress: told at once and after each job how many are done, of how many, and its name.
     Raises: UsageError where the cluster cannot be reached. A pair that fails raises nothing.
     """
     views = _views(plan)
@@ -92,6 +92,7 @@ def run(
                         state.ready.append(comparison)
 
     settle()
+    progress(len(records), total, "")
     with _workers(workers_that_fit(plan), cluster) as work:
         while state.ready or state.waiting:
             for record in work(state.take()):

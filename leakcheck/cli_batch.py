@@ -193,13 +193,9 @@ def _progress_bar(*, wanted: bool) -> Iterator[Callable[[int, int, str], None]]:
         first: list[int] = []  # jobs that were done before the run: they tell nothing of its pace
 
         def told(done: int, every: int, name: str) -> None:
-            first.append(done - 1)
-            bar.update(
-                task,
-                total=every - first[0],
-                completed=done - first[0],
-                description=f"Done: {printable(name)[:28]}",
-            )
+            first.append(done)
+            words = f"Done: {printable(name)[:28]}" if name else "Measuring"
+            bar.update(task, description=words, total=every - first[0], completed=done - first[0])
 
         yield told
 
