@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from leakcheck.errors import RegistrationError
 from leakcheck.light import LUMINANCE
+from leakcheck.motion import agreed
 from leakcheck.photo import Frame, Image, Mask
 from leakcheck.register import register, warp_off
 from leakcheck.shots import Look
@@ -123,8 +124,7 @@ def _homography(first: Look, second: Look) -> tuple[NDArray[np.float64] | None, 
     cv2.setRNGSeed(7)  # USAC draws at random: the same photos must give the same answer
     a = first.points[[match.queryIdx for match in good]]
     b = second.points[[match.trainIdx for match in good]]
-    matrix, inside = cv2.findHomography(a, b, cv2.USAC_MAGSAC, AGREE_PX, maxIters=2000)
-    return matrix, 0 if matrix is None else int(inside.sum())
+    return agreed(cv2.findHomography, a, b, cv2.USAC_MAGSAC, AGREE_PX, maxIters=2000)
 
 
 def _agreement(fixed: Texture, laid: Texture, counts: Mask) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import cv2 as opencv
 import numpy as np
 
 from leakcheck.errors import RegistrationError
-from leakcheck.motion import TOO_PLAIN, Matrix, Points, displacement, project, rescale
+from leakcheck.motion import TOO_PLAIN, Matrix, Points, agreed, displacement, project, rescale
 from leakcheck.photo import Mask
 from leakcheck.texture import Texture, View, resized
 
@@ -63,8 +63,9 @@ def _direct(moving: View, fixed: View) -> Matrix | None:
     b, good = _lk(fixed.coarse, moving.coarse, a, levels=4)
     if good.sum() < max(MIN_POINTS, 0.3 * len(a)):
         return None
-    matrix, inside = cv2.findHomography(a[good], b[good], cv2.USAC_MAGSAC, COARSE_INLIER_PX)
-    if matrix is None or inside.sum() < max(MIN_POINTS, 0.3 * len(a)):
+    fit = cv2.findHomography
+    matrix, inside = agreed(fit, a[good], b[good], cv2.USAC_MAGSAC, COARSE_INLIER_PX)
+    if matrix is None or inside < max(MIN_POINTS, 0.3 * len(a)):
         return None
     return rescale(matrix, moving.step, fixed.step)
 
@@ -83,8 +84,9 @@ def _by_features(moving: View, fixed: View, detector: cv2.Feature2D) -> Matrix |
         return None
     a = np.array([points_a[m.queryIdx].pt for m in good])
     b = np.array([points_b[m.trainIdx].pt for m in good])
-    matrix, inside = cv2.findHomography(a, b, cv2.USAC_MAGSAC, COARSE_INLIER_PX, maxIters=5000)
-    if matrix is None or inside.sum() < max(MIN_POINTS, 0.15 * len(good)):
+    fit = cv2.findHomography
+    matrix, inside = agreed(fit, a, b, cv2.USAC_MAGSAC, COARSE_INLIER_PX, maxIters=5000)
+    if matrix is None or inside < max(MIN_POINTS, 0.15 * len(good)):
         return None
     return rescale(matrix, moving.step, fixed.step)
 

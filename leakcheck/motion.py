@@ -76,10 +76,25 @@ def rescale(matrix: Matrix, moving_step: float, fixed_step: float) -> Matrix:
 
 def robust_homography(a: Points, b: Points) -> Matrix:
     """Homography a -> b that most points agree with."""
-    matrix, _ = cv2.findHomography(a, b, cv2.USAC_MAGSAC, OUTLIER_PX)
+    matrix, _ = agreed(cv2.findHomography, a, b, cv2.USAC_MAGSAC, OUTLIER_PX)
     if matrix is None:
         raise RegistrationError(TOO_PLAIN)
-    return np.asarray(matrix, float)
+    return matrix
+
+
+def agreed(fit: Callable[..., Any], *args: Any, **options: Any) -> tuple[Matrix | None, int]:
+    """What one of OpenCV's robust fits finds and how many points agree; None, 0 where it fails.
+
+    It does not always say so with an empty answer: on few points, or points on a line, its own
+    check of itself can throw.
+    """
+    try:
+        matrix, inside = fit(*args, **options)
+    except cv2.error:
+        return None, 0
+    if matrix is None or not np.isfinite(matrix).all():
+        return None, 0
+    return np.asarray(matrix, float), int(inside.sum())
 
 
 def reweighted(a: Points, b: Points, matrix: Matrix, fit: Fit) -> Matrix:
@@ -126,10 +141,10 @@ def fundamental(a: Points, b: Points) -> Matrix:
     Returns: (3, 3), b' F a = 0.
     Source: Hartley 1997, doi:10.1109/34.601246; weights from Sampson's distance and Cauchy.
     """
-    found, _ = cv2.findFundamentalMat(a, b, cv2.USAC_MAGSAC, 1.0, 0.999, 2000)
+    found, _ = agreed(cv2.findFundamentalMat, a, b, cv2.USAC_MAGSAC, 1.0, 0.999, 2000)
     if found is None:
         return np.zeros((3, 3))
-    matrix = np.asarray(found[:3], float)
+    matrix = found[:3]
     for _ in range(12):
         left, slope = _sampson(matrix, a, b)
         scale = max(1.4826 * float(np.median(np.abs(left))), 0.03)
