@@ -18,6 +18,7 @@ import typer
 
 from leakcheck.cli_batch import register_on as register_batch_on
 from leakcheck.cli_compare import register_on
+from leakcheck.cli_demo import register_on as register_demo_on
 from leakcheck.cli_page import register_on as register_page
 from leakcheck.cli_report import register_on as register_report_on
 from leakcheck.errors import (
@@ -164,6 +165,7 @@ register_on(app)
 register_batch_on(app)
 register_page(app)
 register_report_on(app)
+register_demo_on(app)
 
 
 @contextlib.contextmanager
