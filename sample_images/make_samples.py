@@ -1,306 +1,141 @@
-#!/usr/bin/env python3
-"""Make the sample photos: `python sample_images/make_samples.py [FOLDER]`.
+"""Make the sample photos again: render the harbour ferry "Heron", photograph her, write the truth.
 
-The ferry of heron.py, seen by a camera in perspective, becomes a drawn scene of tests/scene.py:
-its lens, sensor and JPEG make the photos, its truth goes into the JSON files beside them.
+Needs the extra `samples` (Mitsuba 3, Open Image Denoise; Linux). About 20 minutes of a processor;
+parts that lie in the cache folder already are taken from there, so that a run can be broken off and
+taken up again.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
-from dataclasses import dataclass, replace
-from datetime import datetime
+import tempfile
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent / "tests"))
+sys.path.insert(0, str(HERE))
 
-from heron import (  # noqa: E402
-    AMBIENT_SHARE,
-    LAMP_TOWARDS,
-    Facet,
-    Heron,
-    Pane,
-    Space,
-    deck_edge,
-    on_side,
+from heron.houses import SALOON  # noqa: E402
+from heron.phone import Shot, developed, file_of  # noqa: E402
+from heron.renders import Renders, rendered  # noqa: E402
+from heron.scene import Studio  # noqa: E402
+from heron.truth import (  # noqa: E402
+    drawing,
+    leaks_in_view,
+    luminance,
+    marks,
+    model_outline,
+    openings_in_view,
+    paint_truth,
+    window_light,
 )
-from scene import (  # noqa: E402
-    CameraMove,
-    Leak,
-    Lens,
-    Opening,
-    RenderedPair,
-    Scene,
-    Sensor,
-    Spill,
-    Surface,
-    openings_svg,
-    render,
-    truth_dict,
-    with_exif,
-)
+from heron.views import WINDOW_LIGHT, WINDOW_OVER_WALL, View, views  # noqa: E402
 
-SIZE = 1600, 1200
-FOCAL_PX = 3350.0
-AIM = np.array([0.0, 0.0, 58.0])
-HULL_REFLECTANCE = 0.4  # the cream walls: what the window / room light ratio refers to
+LENGTH_MM = 332
+OFF_TIME_S, ISO = 1 / 17, 250
+FIRST_EVENING = datetime(2025, 3, 1, 19, 40)
 
 
-@dataclass(frozen=True, eq=False)
-class Camera:
-    """Where the camera stands and what it looks at, mm."""
-
-    place: NDArray[np.float64]
-    aim: NDArray[np.float64]
-    roll_deg: float = 0.0
-
-    def px(self, xyz: Space) -> NDArray[np.float64]:
-        """Points in space as x, y in the photo, (n, 2)."""
-        ahead = (self.aim - self.place) / np.linalg.norm(self.aim - self.place)
-        right = np.cross(ahead, [0, 0, 1.0])
-        right /= np.linalg.norm(right)
-        down = np.cross(ahead, right)
-        roll = np.deg2rad(self.roll_deg)
-        right, down = (
-            right * np.cos(roll) + down * np.sin(roll),
-            down * np.cos(roll) - right * np.sin(roll),
-        )
-        v = np.asarray(xyz, float) - self.place
-        depth = v @ ahead
-        flat = np.column_stack([v @ right, v @ down]) / depth[:, None] * FOCAL_PX
-        return flat + (np.array(SIZE) - 1) / 2
-
-    def moved(
-        self, place: tuple[float, float, float], aim: tuple[float, float, float], roll: float = 0.0
-    ) -> Camera:
-        """The camera after a push."""
-        return Camera(self.place + place, self.aim + aim, self.roll_deg + roll)
+def wall_light(view: View, renders: Renders) -> float:
+    """Brightness of the cream walls by room light: the saloon between its windows."""
+    x = -29.4 + 17.2 * np.arange(7)
+    if view.name.startswith("stern"):
+        places = np.array([(SALOON.x1, y, 76.0) for y in (-18.0, 22.0, 30.0)])
+    else:
+        side = -SALOON.half if view.name.startswith("port") else SALOON.half
+        places = np.column_stack([x, np.full(7, side), np.full(7, 69.0)])
+    px = np.round(view.on.px(places)).astype(int)
+    bright = luminance(renders.room_on)
+    return float(np.median([bright[y, x] for x, y in px]))
 
 
-FIRST = Camera(np.array([-330.0, -860.0, 245.0]), AIM)
-
-
-def plane_move(corners: Space, start: Camera, end: Camera) -> NDArray[np.float64]:
-    """The homography that carries a facet's plane from one camera's photo to another's."""
-    if start is end:
-        return np.eye(3)
-    middle = corners.mean(axis=0)
-    _, _, axes = np.linalg.svd(corners - middle)
-    square = np.array(
-        [middle + 60 * (u * axes[0] + v * axes[1]) for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
-    )
-    before, after = (camera.px(square).astype(np.float32) for camera in (start, end))
-    return np.asarray(cv2.getPerspectiveTransform(before, after), float)
-
-
-def as_ring(px: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
-    """Points as a scene wants them."""
-    return tuple((float(x), float(y)) for x, y in px)
-
-
-def brightness(facet: Facet) -> float:
-    """Room light on a facet by its slope."""
-    if not facet.lit:
-        return 1.0
-    middle = facet.corners.mean(axis=0)
-    normal = np.linalg.svd(facet.corners - middle)[2][2]
-    if normal @ (FIRST.place - middle) < 0:
-        normal = -normal
-    lamp = LAMP_TOWARDS / np.linalg.norm(LAMP_TOWARDS)
-    return float(AMBIENT_SHARE + (1.35 - AMBIENT_SHARE) * max(normal @ lamp, 0))
-
-
-def surface(facet: Facet, plane: int, camera: Camera) -> Surface:
-    """A facet as the camera sees it."""
-    px_per_mm = FOCAL_PX / np.linalg.norm(facet.corners.mean(axis=0) - camera.place)
-    top, bottom = (brightness(facet) * f for f in facet.fall)
-    return Surface(
-        facet.name,
-        as_ring(camera.px(facet.corners)),
-        facet.colour,
-        plane,
-        grain=facet.grain,
-        weather=facet.weather,
-        wood=facet.wood,
-        shade=(top, top, bottom, bottom),
-        lines=tuple(as_ring(camera.px(line)) for line in facet.lines),
-        line_px=float(facet.line_mm * px_per_mm),
-        line_factor=facet.line_factor,
-        model=facet.model,
-        soft_px=float(facet.shadow_mm * px_per_mm),
-        multiply=facet.shadow_mm > 0,
-    )
-
-
-def opening(pane: Pane, planes: dict[str, int], camera: Camera) -> Opening:
-    """A pane as the camera sees it; its lamp hangs above the middle."""
-    glass = (0.02, 0.022, 0.025) if pane.kind == "window" else (0.06, 0.05, 0.05)
-    shade = (1.12, 1.05, 0.9, 0.86) if pane.kind == "window" else (1.0, 1.0, 1.0, 1.0)
-    ring = as_ring(camera.px(pane.corners))
-    return Opening(
-        pane.name, pane.kind, ring, pane.level, pane.colour, planes[pane.on], glass, shade
-    )
-
-
-def spills(panes: tuple[Pane, ...], camera: Camera) -> tuple[Spill, ...]:
-    """Light of the windows on deck, roofs and mat, and of the sidelight on its roof."""
-    found = []
-    for pane in panes:
-        x, y, _ = pane.corners.mean(axis=0)
-        if pane.on == "saloon wall":
-            found.append(lobe(camera, (x, y - 1, 33), 0.2, pane.colour, (32, 14), ("main deck",)))
-            found.append(lobe(camera, (x, -66, 0.5), 0.05, pane.colour, (95, 60), ("mat", "bench")))
-        if pane.on == "lounge wall":
-            found.append(
-                lobe(camera, (x, y - 0.5, 67.6), 0.2, pane.colour, (26, 14), ("saloon roof",))
-            )
-        if pane.on == "wheelhouse wall":
-            found.append(
-                lobe(camera, (x, y - 0.5, 93.6), 0.12, pane.colour, (34, 12), ("lounge roof",))
-            )
-        if pane.name == "sidelight":
-            found.append(
-                lobe(camera, (x, y - 0.5, 93.6), 0.2, pane.colour, (14, 8), ("lounge roof",))
-            )
-    return tuple(found)
-
-
-def lobe(
-    camera: Camera,
-    xyz: tuple[float, float, float],
-    level: float,
-    colour: str,
-    size: tuple[float, float],
-    on: tuple[str, ...],
-) -> Spill:
-    """Spill that starts at a place in space."""
-    return Spill("lobe", as_ring(camera.px(np.array([xyz]))), level, colour, size, 90.0, on)
-
-
-def leaks_coat_1(camera: Camera) -> tuple[Leak, ...]:
-    """After the first blocking coat: one or two of each kind."""
-
-    def at(*xyz: tuple[float, float, float]) -> tuple[tuple[float, float], ...]:
-        return as_ring(camera.px(np.array(xyz)))
-
-    seam = at(*(deck_edge(x, 0.2) for x in np.linspace(-120, -62, 9)))
-    hole = np.array(on_side(146.0, 24.0))
-    rim = [
-        hole + 1.5 * np.array([np.cos(a), 0, 0.8 * np.sin(a)])
-        for a in np.linspace(0, 2 * np.pi, 14)[:-1]
-    ]
-    return (
-        Leak(1, "seam leak", seam, 0.28, size_px=(0.8, 0.8), bead_px=11.5),
-        Leak(
-            2,
-            "show-through",
-            at(deck_edge(-46.0, 4.6)),
-            0.09,
-            size_px=(36, 13),
-            angle_deg=-1,
-            surfaces=("bulwark 2", "bulwark 3"),
-        ),
-        Leak(3, "pinhole", at(on_side(66.0, 14.5)), 0.6, size_px=(0.8, 0.8)),
-        Leak(4, "pinhole", at((-15.5, -36, 61.0)), 0.7, size_px=(0.7, 0.7)),
-        Leak(
-            5,
-            "side glow",
-            at((-22.5, -29.7, 99.2)),
-            0.22,
-            "red",
-            (6.6, 4.5),
-            160.0,
-            surfaces=("screen",),
-        ),
-        Leak(6, "open hole", at(*(tuple(p) for p in rim)), 0.75),
-    )
-
-
-def leaks_coat_2(camera: Camera) -> tuple[Leak, ...]:
-    """After the second coat: the hole is covered, one pinhole dabbed, the rest fainter."""
-    first = {leak.id: leak for leak in leaks_coat_1(camera)}
-    shorter = replace(first[1], points=first[1].points[3:7], level=0.07)
-    return (
-        replace(shorter, id=1),
-        replace(first[2], id=2, level=first[2].level * 0.35),
-        replace(first[3], id=3, level=0.25),
-        replace(first[5], id=4, level=0.07),
-    )
-
-
-def scene(camera_on: Camera, camera_off: Camera, leaks: tuple[Leak, ...], **changes: Any) -> Scene:
-    """The ferry on her bench, photographed by a phone in a dim room."""
-    heron = Heron()
-    planes = {facet.name: k for k, facet in enumerate(heron.facets)}
-    sensor = Sensor(slope=5e-5, read=8e-4, grain_px=0.5, tone=0.12, sharpen=0.3, quality=92)
-    name = "tripod" if camera_off is camera_on else "nudge"
-    start = Scene(
-        SIZE,
-        tuple(surface(f, k, camera_on) for k, f in enumerate(heron.facets)),
-        tuple(opening(p, planes, camera_on) for p in heron.panes),
-        leaks,
-        spills(heron.panes, camera_on),
-        seed=72,
-        ambient=4.5,
-        hull_reflectance=HULL_REFLECTANCE,
-        hull_light=0.33,
-        room_slope=(-0.35, -0.1),
-        lens=Lens(blur_px=0.7, flare=0.007, bloom=0.012, bloom_px=5, vignette=0.2),
-        sensor_off=sensor,
-        sensor_on=sensor,
-        camera=CameraMove(
-            name, tuple(plane_move(f.corners, camera_on, camera_off) for f in heron.facets)
-        ),
-        hull_plane=planes["plating 3"],
-        pose=tuple(plane_move(f.corners, FIRST, camera_on) for f in heron.facets),
-        iso=320,
-    )
-    return replace(start, **changes)
-
-
-def save(name: str, shapes: str, pair: RenderedPair, folder: Path) -> None:
-    """One pair's photos, openings and truth."""
-    for part, jpeg in (("off", pair.off_jpeg), ("on", pair.on_jpeg)):
-        assert jpeg is not None  # the sensor above codes JPEG
-        (folder / f"{name}-{part}.jpg").write_bytes(with_exif(jpeg, pair.scene, lit=part == "on"))
-    (folder / f"{shapes}.svg").write_text(
-        openings_svg(pair, photo=f"{name}-on.jpg"), encoding="utf-8"
-    )
-    truth = truth_dict(pair) | {"subject": "harbour ferry Heron, 1:72, port side"}
-    (folder / f"{name}.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+def make_pair(view: View, number: int, studio: Studio, cache: Path, out: Path) -> dict[str, Any]:
+    """One pair's photos, and what is true of them."""
+    renders = rendered(view, number + 1, cache, studio)
+    strength = WINDOW_OVER_WALL * wall_light(view, renders) / window_light()
+    exposure = WINDOW_LIGHT / strength  # a median window's red arrives at this share of white
+    lamps = renders.spill + renders.panes + renders.leaks
+    on = (renders.room_on + strength * lamps) * exposure
+    off = renders.room_off * (exposure / view.on_over_off)
+    taken = FIRST_EVENING + timedelta(days=2 * view.stage, minutes=4 * (number // 3))
+    names = {}
+    for part, light, balance in (("off", off, view.balance_off), ("on", on, view.balance_on)):
+        lit = part == "on"
+        time_s = round(OFF_TIME_S * (view.on_over_off if lit else 1), 6)
+        shot = Shot(time_s, ISO, taken + timedelta(seconds=40 * lit), view.orientation, view.suffix)
+        names[part] = f"{view.name}-{part}.{view.suffix}"
+        pixels = developed(light, balance, 1000 + 2 * number + lit)
+        (out / names[part]).write_bytes(file_of(pixels, shot))
+    openings = openings_in_view(studio, view, renders.panes)
+    outline = model_outline(studio, view.on)
+    if view.stage == 0:
+        svg = drawing(openings, outline, names["on"], view.on.size)
+        (out / f"{view.name.split('-')[0]}.svg").write_text(svg, encoding="utf-8")
+    gain = np.multiply(view.balance_on, view.on_over_off) / view.balance_off
+    return {
+        "photos": names,
+        "size": list(view.on.size),
+        "stage": view.name.split("-", 1)[1],
+        "gain_on_over_off": [round(float(g), 4) for g in gain],
+        "window_over_wall": WINDOW_OVER_WALL,
+        "leaks": leaks_in_view(studio, view, renders, strength),
+        "openings": [
+            {
+                **{k: v for k, v in one.items() if k != "ring"},
+                "outline": np.round(one["ring"], 1).tolist(),
+            }
+            for one in openings
+        ],
+        "model_outline": outline.tolist(),
+        "marks": marks(view, studio),
+    }
 
 
 def main() -> None:
-    """All three pairs."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE
-    second = FIRST.moved((7.0, -5.0, 3.0), (1.5, 0.0, -1.0), 0.35)
-    third = FIRST.moved((-6.0, 4.0, -4.0), (-2.0, 0.0, 1.5), -0.4)
-    pushed = FIRST.moved((0.4, 0.1, -0.3), (0.15, 0.0, 0.1), 0.02)
-    nudged = second.moved((-0.9, 0.5, 0.6), (-0.6, 0.0, 0.3), 0.06)
-    stages = (
-        ("port-coat-1", "port", FIRST, pushed, leaks_coat_1(FIRST)),
-        ("port-coat-2", "port-coat-2", second, nudged, leaks_coat_2(second)),
-        ("port-tight", "port-tight", third, third, ()),
-    )
-    for number, (name, shapes, camera_on, camera_off, leaks) in enumerate(stages):
-        drawn = scene(
-            camera_on,
-            camera_off,
-            leaks,
-            noise_seed=number,
-            exposure_ratio=0.7,  # the camera steps down when the lamps come on
-            balance_on=(0.97, 1.0, 1.05),
-            room_gain=1.01,
-            taken=datetime(2025, 3, 1 + 2 * number, 20, 15, 10),
-        )
-        save(name, shapes, render(drawn), folder)
+    """All pairs, or those that are named."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("pairs", nargs="*", help="such as port-coat-1; all where none is named")
+    parser.add_argument("--out", type=Path, default=HERE)
+    parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "heron-renders")
+    parser.add_argument("--scale", type=float, default=1.0, help="of the photos, for a quick look")
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    studio = Studio()
+    truth_path = args.out / "truth.json"
+    truth = json.loads(truth_path.read_text("utf-8")) if args.pairs and truth_path.exists() else {}
+    pairs = truth.get("pairs", {})
+    for number, view in enumerate(views(args.scale)):
+        if args.pairs and view.name not in args.pairs:
+            continue
+        print(view.name, flush=True)
+        pairs[view.name] = make_pair(view, number, studio, args.cache, args.out)
+    about = {"subject": 'harbour ferry "Heron", 1:72, rendered', "length_mm": LENGTH_MM}
+    truth = about | paint_truth() | {"pairs": pairs}
+    truth_path.write_text(_compact(truth), encoding="utf-8")
+
+
+def _compact(truth: dict[str, Any]) -> str:
+    """JSON with one line to an entry: readable, and no line to every number."""
+    head = {k: v for k, v in truth.items() if k != "pairs"}
+    lines = [f" {json.dumps(k)}: {json.dumps(v)}," for k, v in head.items()]
+    lines.append(' "pairs": {')
+    for k, (name, pair) in enumerate(truth["pairs"].items()):
+        lines.append(f"  {json.dumps(name)}: {{")
+        entries = []
+        for key, value in pair.items():
+            if key in ("leaks", "openings"):
+                rows = ",\n".join(f"    {json.dumps(one)}" for one in value)
+                entries.append(f"   {json.dumps(key)}: [\n{rows}\n   ]")
+            else:
+                entries.append(f"   {json.dumps(key)}: {json.dumps(value)}")
+        lines.append(",\n".join(entries))
+        lines.append("  }" + ("," if k < len(truth["pairs"]) - 1 else ""))
+    return "\n".join(["{", *lines, " }", "}", ""])
 
 
 if __name__ == "__main__":
