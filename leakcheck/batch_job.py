@@ -9,6 +9,7 @@ import contextlib
 import gc
 import hashlib
 import json
+import os
 import signal
 import threading
 from collections.abc import Sequence
@@ -35,12 +36,13 @@ from leakcheck.openings import Openings, carried, label_map, model_mask, read_op
 from leakcheck.photo import Frame, Photo, frame_scale, linear_light, read_photo
 from leakcheck.register import Registration, register
 from leakcheck.report import compare_outputs
+from leakcheck.report.contact import contact_picture
 from leakcheck.report.files import write_files
 from leakcheck.report.outputs import GLOW, LAMPS, LEAKS, MARKED, PAGE, RESULT, Outputs
 from leakcheck.settings import Settings
 from leakcheck.stages import Stage
 
-SMALL, SMALL_PX = "small.jpg", 480  # of the contact sheet
+SMALL = "small.jpg"  # for the contact sheet
 RESULTS = (RESULT, PAGE, MARKED, GLOW, LEAKS, LAMPS, SMALL)
 COMPARED = compare_outputs.RESULT
 COMPARE_RESULTS = (
@@ -51,7 +53,8 @@ COMPARE_RESULTS = (
     compare_outputs.COURSE,
 )
 FORMAT = "leakcheck batch record"
-VERSION = 1  # of records and of what a job does beyond the measuring: raised, all is done again
+PARENT = os.getppid()  # of this process while its run goes on
+VERSION = 2  # of records and of what a job does beyond the measuring: raised, all is done again
 
 
 @dataclass(frozen=True)
@@ -164,6 +167,12 @@ def _is_worker() -> bool:
     return multiprocessing.parent_process() is not None
 
 
+def _end_if_orphaned() -> None:
+    """End a worker whose run was killed before it writes: another run may hold the folder now."""
+    if _is_worker() and os.getppid() != PARENT:
+        raise SystemExit
+
+
 def _inner(out: Path) -> Path:
     return out / ".leakcheck"
 
@@ -208,24 +217,16 @@ def _measure(job: PairJob) -> Record:
     """Check one pair and write its results."""
     kept, off, on, notes = _checked(job)
     result = kept.check
+    _end_if_orphaned()
     Outputs(None, None, job.out / job.name, None, job.picture_width_px, True).write(
         result, off=off, on=on, glow=result.glow
     )
     if job.keep:
         _keep(job, kept)
-    _small_picture(job.out / job.name)
+    small = contact_picture(on, result)
+    write_files({job.out / job.name / SMALL: small}, force=True)
     code = EXIT_TIGHT if result.tight else EXIT_LEAKS
     return Record(job.name, job.key, code, notes=tuple(notes))
-
-
-def _small_picture(folder: Path) -> None:
-    """The marked picture at the size of a contact sheet."""
-    picture = cv2.imread(str(folder / MARKED))
-    assert picture is not None, "it was written just now"
-    shrink = min(1.0, SMALL_PX / max(picture.shape[:2]))
-    small = cv2.resize(picture, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
-    write_files({folder / SMALL: data.tobytes()}, force=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -312,6 +313,7 @@ def _compare(job: CompareJob) -> Record:
             "each time"
         )
     result = compared(tuple(stages), coats=job.coats, settings=jobs[-1].settings)
+    _end_if_orphaned()
     compare_outputs.CompareOutputs(
         None, None, job.out / job.name, jobs[-1].picture_width_px, True
     ).write(result)

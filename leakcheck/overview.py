@@ -306,13 +306,18 @@ def _coats(change: dict[str, Any]) -> str:
     return coats_range(change["coats_needed"], change["coats_needed_range"], shut=shut)
 
 
-def _badness(view: ViewLine, pairs: Sequence[PairLine]) -> tuple[int, float]:
-    """Views that were never measured first, then by the worst leak of the latest test."""
+def _badness(view: ViewLine, pairs: Sequence[PairLine]) -> tuple[float, ...]:
+    """Views that were never measured first, then by the worst leak that is left.
+
+    Certain leaks count before doubtful ones, and openings to look after come behind both.
+    """
     if view.last is None:
-        return 0, 0.0
-    left = (*pairs[view.last].leaks, *view.fading)
-    worst = max((leak.contrast or 0.0 for leak in left), default=0.0)
-    return 1, -worst
+        return (0,)
+    last = pairs[view.last]
+    left = (*last.leaks, *view.fading)
+    certain = max((leak.contrast or 0.0 for leak in left if not leak.doubtful), default=-1.0)
+    doubtful = max((leak.contrast or 0.0 for leak in left if leak.doubtful), default=-1.0)
+    return 1, -certain, -doubtful, -len(last.faulty_openings)
 
 
 def _first_there(out: Path, folder: str | None, *names: str) -> str | None:

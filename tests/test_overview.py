@@ -117,7 +117,7 @@ def test_the_text_names_what_is_left_what_failed_and_what_was_not_used():
     for said in (
         "bow (coat-2): 2 leaks left",
         "Over the stages: 2 leaks: 2 fainter.",
-        "+35 %, 2 (1 to 3) more coats.",
+        "+35 %, 2 (1 to 3) more coats",
         "port: nothing left, 1 opening to look after",
         "window 4: dark. Look.",
         "stern, coat-1 (stern-coat-1-off.jpg, stern-coat-1-on.jpg)",

@@ -18,6 +18,7 @@ from leakcheck.report.overview_words import (
     notes,
     side_heading,
     verdict,
+    work_of,
     worst_words,
 )
 from leakcheck.report.terminal import (
@@ -26,9 +27,10 @@ from leakcheck.report.terminal import (
     plain_console,
     print_list,
     print_rows,
+    rows_table,
     text_of,
 )
-from leakcheck.report.words import added_light, cautions, number_list, printable
+from leakcheck.report.words import added_light, cautions, printable
 
 if TYPE_CHECKING:
     from leakcheck.batch import Plan
@@ -152,15 +154,28 @@ def _print_side(console: Console, overview: Overview, view: ViewLine) -> None:
     heading(console, printable(side_heading(overview, view)))
     if compared:
         console.print(Padding(Text(printable(f"Over the stages: {compared}")), (0, 2)))
-    rows = [_leak_row(leak) for leak in left[:MOST_LEAKS]]
-    if len(left) > MOST_LEAKS:
-        rows.append(("...", f"and {len(left) - MOST_LEAKS} more, in overview.html"))
-    rows += [
-        ("o", printable(f"{each.name}: {', '.join(each.findings)}. {each.advice}"))
-        for each in last.faulty_openings
-    ]
-    if rows:
+    _print_work(console, left)
+    if last.faulty_openings:
+        rows = [
+            ("o", printable(f"{each.name}: {', '.join(each.findings)}. {each.advice}"))
+            for each in last.faulty_openings
+        ]
         print_rows(console, rows)
+
+
+def _print_work(console: Console, left: Sequence[LeakLine]) -> None:
+    """Each thing to do once, with the leaks that it is for."""
+    room = MOST_LEAKS
+    for advice, leaks in work_of(left):
+        if room <= 0:
+            break
+        console.print(Padding(Text(printable(advice)), (0, 2)))
+        rows = [_leak_row(leak) for leak in leaks[:room]]
+        console.print(Padding(rows_table(rows), (0, 0, 0, 4)))
+        room -= len(rows)
+    if len(left) > MOST_LEAKS:
+        more = f"... and {len(left) - MOST_LEAKS} more, in overview.html"
+        console.print(Padding(Text(more), (0, 2)))
 
 
 def _leak_row(leak: LeakLine) -> tuple[str, str]:
@@ -171,8 +186,7 @@ def _leak_row(leak: LeakLine) -> tuple[str, str]:
         text += ", paint will not close it"
     elif leak.coats:
         text += f", {leak.coats} more coats"
-    number = "-" if leak.number is None else number_list([leak.number])
-    return number, printable(f"{text}. {leak.advice}")
+    return "-" if leak.number is None else str(leak.number), printable(text)
 
 
 def _print_cautions(console: Console, overview: Overview) -> None:
@@ -180,7 +194,7 @@ def _print_cautions(console: Console, overview: Overview) -> None:
     for view in overview.views:
         items += overview.left_on(view)
         items += pair.faulty_openings if (pair := overview.last_of(view)) else ()
-    print_list(console, "Take care", cautions(items))  # type: ignore[arg-type]
+    print_list(console, "Take care", cautions(items))
 
 
 def _print_named(console: Console, title: str, rows: Sequence[tuple[str, str]]) -> None:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from leakcheck.report.words import added_light, percent
+from leakcheck.report.words import added_light, percent, plain_advice
 
 if TYPE_CHECKING:
     from leakcheck.overview import LeakLine, Overview, PairLine, ViewLine
@@ -53,7 +53,7 @@ def leaks_words(pair: PairLine) -> str:
 
 def worst_of(pair: PairLine) -> LeakLine | None:
     """The leak that adds most light to its surface; one that is certain before doubtful ones."""
-    return max(pair.leaks, key=lambda leak: (not leak.doubtful, leak.contrast or 0), default=None)
+    return max(pair.leaks, key=urgency, default=None)
 
 
 def worst_words(pair: PairLine) -> str:
@@ -67,6 +67,19 @@ def worst_words(pair: PairLine) -> str:
         return f"a pinhole of {added_light(pair.faintest)} would have shown"
     doubt = "?" if worst.doubtful else ""
     return f"{worst.kind} {worst.where}: {added_light(worst.contrast)}{doubt}"
+
+
+def work_of(leaks: Sequence[LeakLine]) -> list[tuple[str, list[LeakLine]]]:
+    """What to do, the most urgent first, each with the leaks that it is for, strongest first."""
+    groups: dict[str, list[LeakLine]] = {}
+    for leak in sorted(leaks, key=urgency, reverse=True):
+        groups.setdefault(plain_advice(leak), []).append(leak)
+    return list(groups.items())
+
+
+def urgency(leak: LeakLine) -> tuple[bool, float]:
+    """What certain leaks come first by, and then the strong ones."""
+    return not leak.doubtful, leak.contrast or 0.0
 
 
 def level_words(leak: LeakLine) -> str:

@@ -113,8 +113,8 @@ def glow_picture(glow: Image, photo: Photo, check: Check, *, width_px: int | Non
     scale = width / photo.encoded.shape[1]
     low, high = glow_range(glow, check)
     picture = glow_over(ground, glow, low=low, high=high)
-    for shape in _lit_shapes(check):
-        fill_grey(picture, [_to_picture(ring, scale) for ring in shape.rings])
+    for shape in lit_shapes(check):
+        fill_grey(picture, [to_picture(ring, scale) for ring in shape.rings])
     sheet = _sheet(picture, check, [], scale=scale, extra_rows=GLOW_ROWS)
     _draw_colour_bar(sheet, low=low, high=high)
     return sheet.png()
@@ -135,7 +135,7 @@ def photo_picture(photo: Photo, *, width_px: int) -> Rgb:
     return np.asarray(cv2.resize(display_image(photo), size, interpolation=how), np.uint8)
 
 
-def _to_picture(xy: NDArray[np.float64], scale: float) -> Polygon:
+def to_picture(xy: NDArray[np.float64], scale: float) -> Polygon:
     """Photo px to picture px; both count from a pixel's centre."""
     return (np.asarray(xy, float) + 0.5) * scale - 0.5
 
@@ -166,7 +166,7 @@ def _sheet(
     pieces = caption(verdict(check), key, mm_per_unit=mm_per_unit)
     sheet = Sheet(picture, strip=strip_height(rows_of(pieces) + extra_rows))
     for shape in check.openings:
-        sheet.outlines([_to_picture(r, scale) for r in shape.rings], SHAPES[shape.kind][0])
+        sheet.outlines([to_picture(r, scale) for r in shape.rings], SHAPES[shape.kind][0])
     _draw_marks(sheet, _marks(check, sheet.unit_px, scale) + lamps, check, scale)
     draw_caption(sheet, pieces, first_row=extra_rows)
     return sheet
@@ -193,7 +193,7 @@ def _marks(check: Check, unit_px: float, scale: float) -> list[_Mark]:
     numbered = {leak.number for leak in openings_numbered(check.likely_openings)}
 
     def ring(leak: Leak) -> Polygon:
-        return ring_round(_to_picture(leak.outline, scale), RING_GAP * unit_px)
+        return ring_round(to_picture(leak.outline, scale), RING_GAP * unit_px)
 
     marks = []
     for leak in check.leaks:
@@ -203,7 +203,7 @@ def _marks(check: Check, unit_px: float, scale: float) -> list[_Mark]:
     for leak in check.likely_openings:
         text = f"O{leak.number}" if leak.number in numbered else ""
         # A window's own outline: a ring round it would run into those of its neighbours.
-        marks.append(_Mark(_to_picture(leak.outline, scale), text, LIKELY))
+        marks.append(_Mark(to_picture(leak.outline, scale), text, LIKELY))
     return marks
 
 
@@ -212,14 +212,14 @@ def _lamp_marks(check: Check, scale: float) -> list[_Mark]:
     brief = len(faulty(check.lamps)) > MOST_LAMP_LABELS
     # A check has a lamp for each window and beacon, in the same order.
     return [
-        _Mark(_to_picture(ring, scale), "" if brief or k else lamp.findings[0], FAULTY)
-        for shape, lamp in zip(_lit_shapes(check), check.lamps, strict=False)
+        _Mark(to_picture(ring, scale), "" if brief or k else lamp.findings[0], FAULTY)
+        for shape, lamp in zip(lit_shapes(check), check.lamps, strict=False)
         if lamp.fault
         for k, ring in enumerate(shape.rings)
     ]
 
 
-def _lit_shapes(check: Check) -> list[Opening]:
+def lit_shapes(check: Check) -> list[Opening]:
     """The windows and beacons."""
     return [shape for shape in check.openings if shape.kind in {"window", "beacon"}]
 
@@ -235,7 +235,7 @@ def _draw_marks(sheet: Sheet, marks: Sequence[_Mark], check: Check, scale: float
         [mark.ring for mark in marks],
         [(w * sheet.unit_px, h * sheet.unit_px) for w, h in sizes],
         shape=(sheet.rows, sheet.cols),
-        openings=[_to_picture(ring, scale) for s in _lit_shapes(check) for ring in s.rings],
+        openings=[to_picture(ring, scale) for s in lit_shapes(check) for ring in s.rings],
     )
     # Leaders first: a ring is whole, also where a leader ends at it.
     for mark, place in zip(marks, places, strict=False):

@@ -290,10 +290,15 @@ def print_list(console: Console, title: str, sentences: Iterable[str]) -> None:
 
 def print_rows(console: Console, rows: Sequence[Sequence[str]]) -> None:
     """Rows of short cells and one long one that wraps beside them."""
+    console.print(Padding(rows_table(rows), (0, 0, 0, 2)))
+
+
+def rows_table(rows: Sequence[Sequence[str]]) -> Table:
+    """The same without its indent."""
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
     for _ in rows[0][:-1]:
         table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
-    console.print(Padding(table, (0, 0, 0, 2)))
+    return table

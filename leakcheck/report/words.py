@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from leakcheck.compare import Change
     from leakcheck.diagnose import Leak
     from leakcheck.lamps import Lamp
+    from leakcheck.overview import LeakLine, OpeningLine
 
 # Above this share of the model a verdict without it would promise too much.
 BLIND_SHARE_TO_NAME = 0.05
@@ -172,13 +173,13 @@ def by_advice(leaks: Sequence[Leak]) -> list[tuple[list[int], str]]:
     return [(numbers, advice) for advice, numbers in groups.items()]
 
 
-def plain_advice(leak: Leak) -> str:
+def plain_advice(leak: Leak | LeakLine) -> str:
     """What to do about it once it is known to be a leak."""
     _, then, rest = leak.advice.partition(f"{COVER} Then: ")
     return rest if then else leak.advice
 
 
-def cautions(found: Iterable[Leak | Lamp | Change]) -> list[str]:
+def cautions(found: Iterable[Leak | Lamp | Change | LeakLine | OpeningLine]) -> list[str]:
     """Each caution once, in the order of the leaks or openings that ask for it.
 
     Cautions share sentences; a sentence that stood in an earlier one is not said again.

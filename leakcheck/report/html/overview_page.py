@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 import cv2
@@ -14,38 +13,24 @@ from leakcheck.report.html.page import render
 from leakcheck.report.html.pictures import Embedded, embedded
 from leakcheck.report.overview_words import (
     VERDICTS,
+    counted,
     failures,
-    leaks_words,
     left_out,
     level_words,
     notes,
     side_heading,
     verdict,
+    work_of,
     worst_words,
 )
 from leakcheck.report.words import added_light, cautions
 
 if TYPE_CHECKING:
-    from leakcheck.diagnose import Leak
-    from leakcheck.overview import Overview, PairLine, ViewLine
+    from leakcheck.overview import LeakLine, Overview, PairLine, ViewLine
 
 PICTURES_BYTES = 3_500_000  # of all pictures together: a page that can be sent
 MOST_BYTES, LEAST_BYTES = 60_000, 9_000  # of one of them
 CLASSES = {"tight": "tight", "leaks": "leaks", "not measured": "failed"}
-
-
-@dataclass(frozen=True)
-class LeakRow:
-    """One leak that is left."""
-
-    number: str
-    kind: str
-    where: str
-    doubtful: bool
-    advice: str
-    level: str
-    contrast: str
-    coats: str
 
 
 def overview_page(overview: Overview, out: Path) -> bytes:
@@ -72,7 +57,8 @@ def overview_page(overview: Overview, out: Path) -> bytes:
         views=[_view(overview, k, view, out, budget) for k, view in enumerate(overview.views)],
         work=[side for view in overview.views if (side := _work(overview, view))],
         doubtful=any(leak.doubtful for leak in leaks),
-        cautions=cautions(cast("list[Leak]", [*leaks, *openings])),
+        at_most=any(leak.level_at_most for leak in leaks),
+        cautions=cautions([*leaks, *openings]),
         notes=notes(overview),
         left_out=left_out(overview),
         pairs=overview.pairs,
@@ -95,10 +81,12 @@ def _view(
 
 def _card(pair: PairLine, out: Path, budget: int) -> dict[str, object]:
     again = f" ({pair.number})" if pair.number > 1 else ""
-    count = leaks_words(pair)
     text = worst_words(pair)
     if pair.leaks:
-        text = f"{count} {'leak' if count == '1' else 'leaks'}, the worst: {text}"
+        many = counted(len(pair.leaks), "leak")
+        doubtful = sum(leak.doubtful for leak in pair.leaks)
+        many += f", {doubtful} doubtful" if doubtful else ""
+        text = f"{many}; the worst: {text.removesuffix('?')} on its surface"
     return {
         "name": pair.name,
         "stage": pair.stage + again,
@@ -121,23 +109,24 @@ def _work(overview: Overview, view: ViewLine) -> dict[str, object] | None:
         return None
     return {
         "heading": side_heading(overview, view),
-        "leaks": [
-            LeakRow(
-                "-" if leak.number is None else str(leak.number),
-                leak.kind,
-                leak.where,
-                leak.doubtful,
-                leak.advice,
-                level_words(leak),
-                added_light(leak.contrast),
-                leak.coats or "-",
-            )
-            for leak in left
-        ],
+        "coats": any(leak.coats for leak in left),
+        "work": [(advice, [_row(leak) for leak in leaks]) for advice, leaks in work_of(left)],
         "openings": [
             {"name": each.name, "findings": ", ".join(each.findings), "advice": each.advice}
             for each in last.faulty_openings
         ],
+    }
+
+
+def _row(leak: LeakLine) -> dict[str, object]:
+    return {
+        "number": "-" if leak.number is None else str(leak.number),
+        "kind": leak.kind,
+        "where": leak.where,
+        "doubtful": leak.doubtful,
+        "level": level_words(leak),
+        "contrast": added_light(leak.contrast),
+        "coats": leak.coats or "-",
     }
 
 

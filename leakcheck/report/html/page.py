@@ -41,7 +41,7 @@ def render(template: str, **context: Any) -> bytes:
         script=Markup(script),
         script_hash=_hash(script),
         version=__version__,
-    ).encode("utf-8")
+    ).encode("utf-8", "replace")  # whatever a name holds
 
 
 def name(text: object) -> Markup:
