@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import re
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -210,7 +211,9 @@ def _names(pairs: Sequence[PhotoPair]) -> list[str]:
 
 def folder_name(text: str) -> str:
     """A name that every disk takes."""
-    safe = re.sub(r"[^\w.-]+", "_", text).strip("._ ") or "photo"
+    known = sys.getfilesystemencoding()  # ASCII under the locale "C"
+    held = text.encode(known, "replace").decode(known)
+    safe = re.sub(r"[^\w.-]+", "_", held).strip("._ ") or "photo"
     if len(safe) > MOST_NAME:
         safe = f"{safe[: MOST_NAME - 9]}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
     return safe

@@ -278,8 +278,19 @@ def _explained(error: Exception) -> tuple[str, int]:
     )
 
 
+def _open_closed_streams() -> None:
+    """Let closed standard streams (`>&-`) lead nowhere, and keep their numbers from other files."""
+    for number, stream in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, stream) is None:
+            with contextlib.suppress(OSError):
+                lowest = os.open(os.devnull, os.O_RDWR)  # the number of the closed one
+                os.set_inheritable(lowest, True)
+                setattr(sys, stream, os.fdopen(lowest, "r" if number == 0 else "w"))
+
+
 def run() -> NoReturn:
     """Entry point of the console script."""
+    _open_closed_streams()
     if not os.environ.get(TRACEBACK_VARIABLE):
         # What libraries mutter about a damaged file is said by leakcheck in its own words.
         warnings.simplefilter("ignore")

@@ -17,6 +17,7 @@ from PIL.ExifTags import Base
 from leakcheck.colourspace import SRGB, linear_to_srgb
 from leakcheck.decode import decode
 from leakcheck.errors import PhotoError, UsageError
+from leakcheck.file_names import shown
 
 Image: TypeAlias = NDArray[np.float32]
 Mask: TypeAlias = NDArray[np.bool_]
@@ -76,7 +77,7 @@ def read_photo(path: str | Path) -> Photo:
     data = _file_bytes(path)
     decoded = decode(data, name=str(path), suffix=path.suffix.lower())
     return Photo(
-        name=path.name,
+        name=shown(path.name),
         path=path,
         encoded=decoded.encoded,
         decode=decoded.colour.decode_table(_codes(decoded.encoded)),

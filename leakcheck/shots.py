@@ -20,6 +20,7 @@ from PIL.ExifTags import IFD, Base
 from leakcheck.compare_inputs import PHOTO_SUFFIXES
 from leakcheck.decode import MIN_SIDE_PX
 from leakcheck.errors import EXIT_BAD_INPUT, LeakcheckError, PhotoError
+from leakcheck.file_names import shown
 from leakcheck.photo import Frame, display_image, linear_light, photo_from_array, read_photo
 from leakcheck.shot_names import Named, clock_in, named, natural
 from leakcheck.texture import Texture, view_of
@@ -136,7 +137,7 @@ def read_shots(
 
 def read_shot(path: Path, folder: Path) -> Shot:
     """One photo at small size."""
-    rel = path.relative_to(folder).as_posix()
+    rel = shown(path.relative_to(folder).as_posix())
     shot = Shot(path, rel, named(PurePosixPath(rel)), "", clock_in(path.name), None)
     try:
         with path.open("rb") as file:
