@@ -42,6 +42,7 @@ from leakcheck.sanity import (
 from leakcheck.settings import Settings
 from leakcheck.spill import Sorted, evidence, sort_out
 from leakcheck.spots import Plane, smoothed
+from leakcheck.texture import any_channel
 
 __all__ = [
     "Check",
@@ -162,7 +163,7 @@ def check(
     )
     warped, overlap, dead = warp_off(unlit, registration, on_shape=view.shape, on_scale=lit.scale)
     progress("Matching the exposure")
-    lit_clipped: Mask = np.asarray(lit.clipped.any(axis=2))
+    lit_clipped: Mask = any_channel(lit.clipped) > 0
     labels, guess = view.labels, None
     if openings is None:
         guess = guess_openings(
@@ -383,7 +384,7 @@ def _facts(photo: Photo, frame: Frame) -> PhotoFacts:
         height_px=photo.encoded.shape[0],
         exposure=photo.exposure,
         content_hash=photo.content_hash,
-        clipped_share=float(frame.clipped.any(axis=2).mean()),
+        clipped_share=float(any_channel(frame.clipped).mean()),
     )
 
 

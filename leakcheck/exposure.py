@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from leakcheck.errors import ExposureError
 from leakcheck.fit import Fit, fit_lower
 from leakcheck.flare import WIDE_PX, halo_parts
-from leakcheck.light import block_mean, enlarged, grown
+from leakcheck.light import block_mean, enlarged, grown, scaled, strips
 from leakcheck.photo import Image, Mask
 
 BLOCK = 8  # frame px: noise averages out, edges blur
@@ -123,20 +123,24 @@ def without_lamps(unlit: Image, match: Match) -> Image:
     """
     rows, cols = unlit.shape[:2]
     steps = (np.linspace(0.0, 1.05, CURVE_STEPS) ** 2).astype(float)
-    position = np.sqrt(np.maximum(unlit, 0)) * ((CURVE_STEPS - 1) / 1.05)
-    index = np.minimum(position + 0.5, CURVE_STEPS - 1).astype(np.uint16)
-    x = ((np.arange(cols) + 0.5) / cols - 0.5).astype(np.float32)
-    y = ((np.arange(rows) + 0.5) / rows - 0.5).astype(np.float32)
-    expected = np.empty_like(unlit)
-    for channel in range(3):
-        table = (_hats(steps, match.knots[channel]) @ match.gain[channel]).astype(np.float32)
-        gain = table[index[..., channel]]
-        gain += (
-            np.float32(match.drift[channel, 0]) * x
-            + (np.float32(match.drift[channel, 1]) * y)[:, None]
-        )
-        expected[..., channel] = gain * unlit[..., channel]
-    return expected
+    curves = [_hats(steps, match.knots[k]) @ match.gain[k] for k in range(3)]
+    table = np.concatenate(curves).astype(np.float32)
+    first = np.tile(np.arange(3) * CURVE_STEPS, cols)  # of each channel's curve
+    x = ((np.arange(cols) + 0.5) / cols - 0.5)[:, None] * match.drift[:, 0]
+    y = ((np.arange(rows) + 0.5) / rows - 0.5)[:, None] * match.drift[:, 1]
+    across, down = x.astype(np.float32).ravel(), y.astype(np.float32)
+    light = unlit.reshape(rows, 3 * cols)
+    expected = np.empty_like(light)
+    for here in strips(unlit.shape):
+        position = np.sqrt(np.maximum(light[here], 0))
+        position *= np.float32((CURVE_STEPS - 1) / 1.05)
+        position += np.float32(0.5)
+        index = np.minimum(position, CURVE_STEPS - 1).astype(np.intp)
+        gain = table.take(index + first)
+        gain += across
+        gain += np.tile(down[here], cols)
+        np.multiply(gain, light[here], out=expected[here])
+    return expected.reshape(unlit.shape)
 
 
 def wide_halo(source: Image, match: Match) -> Image:
@@ -145,7 +149,7 @@ def wide_halo(source: Image, match: Match) -> Image:
     parts = halo_parts(source, WIDE_PX, BLOCK)
     total = np.zeros_like(parts[0]) + (match.halo[:, -1] * VEIL_UNIT).astype(np.float32)
     for k, part in enumerate(parts):
-        total += match.halo[:, k].astype(np.float32) * part
+        total += scaled(part, match.halo[:, k])
     return enlarged(total, BLOCK, shape)
 
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import lsq_linear
 
 QUANTILE_ROUNDS = 8  # find the lower side first, where no added light is
 ROBUST_ROUNDS = 8
@@ -51,13 +50,12 @@ def fit_lower(
     scale = np.linalg.norm(columns * weight[:, None], axis=0) / np.sqrt(len(values))
     scale[scale == 0] = 1.0
     scaled = columns / scale
-    lower = np.r_[np.full(free, -np.inf), np.zeros(columns.shape[1] - free)]
     pull = np.zeros((0, columns.shape[1])) if prior is None else prior / scale
     pull = pull * np.sqrt(len(values) / 100.0)
     counted = np.ones(len(values))
     spread = 1.0
     for round_ in range(QUANTILE_ROUNDS + ROBUST_ROUNDS):
-        amounts = _bounded(scaled, values, weight * np.sqrt(counted), pull, lower)
+        amounts = _bounded(scaled, values, weight * np.sqrt(counted), pull, free)
         residual = (values - scaled @ amounts) * weight
         if round_ < QUANTILE_ROUNDS:
             side = np.where(residual > 0, LOWER_SHARE, 1.0 - LOWER_SHARE)
@@ -77,14 +75,52 @@ def _bounded(
     values: NDArray[np.float64],
     weight: NDArray[np.float64],
     pull: NDArray[np.float64],
-    lower: NDArray[np.float64],
+    free: int,
 ) -> NDArray[np.float64]:
     """Weighted least squares with lower bounds, by way of its small normal equations."""
     weighted = columns * weight[:, None]
     normal = weighted.T @ weighted + pull.T @ pull
     normal[np.diag_indices(len(normal))] += 1e-9 * np.trace(normal) / len(normal) + 1e-30
-    right = weighted.T @ (values * weight)
-    if not np.isfinite(lower).any():
-        return np.asarray(np.linalg.solve(normal, right))
-    root = np.linalg.cholesky(normal)
-    return np.asarray(lsq_linear(root.T, np.linalg.solve(root, right), bounds=(lower, np.inf)).x)
+    return nonnegative(normal, weighted.T @ (values * weight), free=free)
+
+
+def nonnegative(
+    normal: NDArray[np.float64], right: NDArray[np.float64], *, free: int = 0
+) -> NDArray[np.float64]:
+    """Least squares by its normal equations, all amounts but the first `free` at least 0.
+
+    Args:
+        normal: (columns, columns), positive definite.
+        right: (columns,).
+    Source: Lawson and Hanson 1974, Solving Least Squares Problems, chapter 23; on the normal
+        equations as Bro and de Jong 1997, doi:10.1002/(SICI)1099-128X(199709/10)11:5<393.
+    """
+    bounded = np.arange(len(right)) >= free
+    amounts = np.linalg.solve(normal, right)
+    if not (amounts[bounded] < 0).any():
+        return np.asarray(amounts)
+    used = ~bounded
+    amounts = _solved(normal, right, used)
+    for _ in range(3 * len(right)):  # enough by far; rounding could make it go in circles
+        pull = np.where(used, -np.inf, right - normal @ amounts)
+        if pull.max() <= 1e-12 * np.abs(right).max():
+            break
+        used[np.argmax(pull)] = True
+        while ((trial := _solved(normal, right, used))[used & bounded] <= 0).any():
+            low = np.flatnonzero(used & bounded & (trial <= 0))
+            steps = amounts[low] / (amounts[low] - trial[low])
+            amounts += steps.min() * (trial - amounts)
+            used[low[steps <= steps.min()]] = False
+            amounts[~used] = 0.0
+        amounts = trial
+    return amounts
+
+
+def _solved(
+    normal: NDArray[np.float64], right: NDArray[np.float64], used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """The unbounded solution in the columns that are used; 0 in the others."""
+    amounts = np.zeros(len(right))
+    if used.any():
+        amounts[used] = np.linalg.solve(normal[np.ix_(used, used)], right[used])
+    return amounts

@@ -12,13 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.fit import fit_lower
-from leakcheck.light import block_mean, enlarged, grown
+from leakcheck.light import block_mean, enlarged, grown, scaled, summed
 from leakcheck.photo import Image, Mask
 
 # Widths (sigma) of the halo's parts in frame px: doubling steps make any smooth profile.
 NEAR_PX = (2.0, 4.0, 8.0, 16.0)
 WIDE_PX = (12.0, 24.0, 48.0, 96.0, 192.0)
 NEAR_REACH_PX = 48  # surroundings that the near halo is fitted in
+NEAR_WINDOW_PX = 4 * int(max(NEAR_PX)) + 8  # the Gaussians are cut off at four sigmas
+ALIGNED_PX = 16
 NEAR_BLOCK = 2  # the near halo is smooth enough to be measured at half the resolution
 EDGE_PX = 4  # next to an opening's edge the lens's blur decides, not its halo
 STRENGTH_REACH_PX = 16  # frame px round an opening where its own halo outshines the others'
@@ -38,8 +40,8 @@ def scattering_light(lit: Image, unlit: Image, sources: Mask) -> Image:
         sources: (rows, cols), True inside openings and where the lit frame is clipped.
     Returns: (rows, cols, 3), linear light; 0 outside the sources.
     """
-    added = np.asarray(np.maximum(lit - unlit, 0), np.float32)
-    added[~sources] = 0
+    added = np.zeros_like(lit)
+    added[sources] = np.maximum(lit[sources] - unlit[sources], 0)
     return added
 
 
@@ -77,6 +79,30 @@ def near_halo(
         noise: one standard deviation of a pixel of the residual, linear light.
     Returns: (rows, cols, 3), linear light to take off.
     """
+    halo = np.zeros_like(residual)
+    if not sources.any():
+        return halo
+    here = _around(sources)
+    halo[here] = _fitted_near_halo(
+        residual[here], unlit[here], source[here], sources[here], usable[here], noise
+    )
+    return halo
+
+
+def _around(sources: Mask) -> tuple[slice, slice]:
+    """The window that a near halo reaches, in whole blocks of every part's resolution."""
+    sides = []
+    for axis in (1, 0):
+        hit = np.flatnonzero(sources.any(axis=axis))
+        first = max(int(hit[0]) - NEAR_WINDOW_PX, 0) // ALIGNED_PX * ALIGNED_PX
+        sides.append(slice(first, -(-(int(hit[-1]) + NEAR_WINDOW_PX) // ALIGNED_PX) * ALIGNED_PX))
+    return sides[0], sides[1]
+
+
+def _fitted_near_halo(
+    residual: Image, unlit: Image, source: Image, sources: Mask, usable: Mask, noise: float
+) -> Image:
+    """`near_halo` within the window that it reaches."""
     shape = (residual.shape[0], residual.shape[1])
     blind = grown(sources, EDGE_PX) | ~usable
     open_ = block_mean(blind.astype(np.float32), NEAR_BLOCK) == 0
@@ -89,7 +115,7 @@ def near_halo(
         < NEAR_REACH_PX / NEAR_BLOCK
     )
     places = np.flatnonzero(open_ & near)
-    if len(places) < 20 * len(NEAR_PX) or not source.any():
+    if len(places) < 20 * len(NEAR_PX):
         return np.zeros_like(residual)
     places = places[:: max(1, len(places) // MAX_POINTS)]
     parts = halo_parts(source, NEAR_PX, NEAR_BLOCK)
@@ -103,7 +129,9 @@ def near_halo(
         amounts[channel] = fit_lower(columns.astype(float), values, sigma).amounts
     halo = _summed(parts, amounts)
     strength = _strengths(small, halo, sources, open_ & near, noise / NEAR_BLOCK)
-    halo = _summed(halo_parts(source * strength[..., None], NEAR_PX, NEAR_BLOCK), amounts)
+    stronger = source.copy()
+    stronger[sources] *= strength[sources][:, None]
+    halo = _summed(halo_parts(stronger, NEAR_PX, NEAR_BLOCK), amounts)
     return enlarged(halo, NEAR_BLOCK, shape)
 
 
@@ -111,7 +139,7 @@ def _summed(parts: list[Image], amounts: NDArray[np.float64]) -> Image:
     """All parts of a halo with their amounts (3, parts) in each channel."""
     total = np.zeros_like(parts[0])
     for k, part in enumerate(parts):
-        total += part * amounts[:, k].astype(np.float32)
+        total += scaled(part, amounts[:, k])
     return total
 
 
@@ -130,7 +158,7 @@ def _strengths(residual: Image, halo: Image, sources: Mask, around: Mask, noise:
         free, cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_CCOMP
     )
     ring = around & (distance[:rows:NEAR_BLOCK, :cols:NEAR_BLOCK] < STRENGTH_REACH_PX)
-    grey_halo, grey = halo.sum(axis=2), residual.sum(axis=2)
+    grey_halo, grey = summed(halo), summed(residual)
     ring &= grey_halo > STRENGTH_SIGMA * noise
     owner = nearest[:rows:NEAR_BLOCK, :cols:NEAR_BLOCK][ring]
     ratio = grey[ring] / grey_halo[ring]
@@ -142,5 +170,6 @@ def _strengths(residual: Image, halo: Image, sources: Mask, around: Mask, noise:
         if len(values) >= STRENGTH_POINTS:
             factor[k] = np.clip(np.quantile(values, 0.4), *STRENGTH_RANGE)
     # distanceTransformWithLabels numbers the sources by itself: look the numbers up inside them.
-    own = np.where(sources, nearest, 0)
-    return np.where(sources, factor[np.minimum(own, count)], np.float32(1))
+    strength = np.ones(sources.shape, np.float32)
+    strength[sources] = factor[np.minimum(nearest[sources], count)]
+    return strength

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import nnls
 
+from leakcheck.fit import nonnegative
 from leakcheck.light import block_mean, blurred, enlarged
 from leakcheck.photo import Image, Mask
 
@@ -17,7 +17,8 @@ TEXTURE_PX = 3.0  # how far a texture reaches that shifted or badly resampled pi
 MEDIAN_CHI2 = 0.4549  # median of chi-squared with one degree of freedom (Abramowitz & Stegun 26.4)
 BINS = 8  # of light and of texture each
 MIN_IN_BIN = 60
-SAMPLE = 400_000  # pixels; more only cost time
+SAMPLE = 400_000  # pixels; of more only some are looked at:
+SAMPLE_STEP = 3  # every third row and column, out of step with the blocks of JPEG
 TINY = 1e-10
 LOCAL_PX = 24  # wider than any thin leak, narrower than most surfaces
 LOCAL_STEP = 2  # every second pixel tells a block's median well enough
@@ -44,6 +45,13 @@ def texture_energy(expected: Image) -> Image:
     return enlarged(blurred(block_mean(fine * fine, 2), TEXTURE_PX / 2), 2, shape)
 
 
+def fine_square(residual: Image) -> Image:
+    """Square of what is finer than FINE_PX in a residual, (rows, cols): nearly all of its noise."""
+    fine = blurred(residual, FINE_PX)
+    np.subtract(residual, fine, out=fine)
+    return np.square(fine, out=fine)
+
+
 def fit_noise(residual: Image, expected: Image, energy: Image, usable: Mask) -> NoiseModel:
     """Fit the noise of a registered pair; leaks are too few to move the medians.
 
@@ -55,33 +63,36 @@ def fit_noise(residual: Image, expected: Image, energy: Image, usable: Mask) -> 
     Source: EMVA 1288 release 4.0: variance grows linearly with the mean, plus a constant. The
         texture term is ours: it stands for the uncertainty of the registration at edges.
     """
-    places = np.flatnonzero(usable)
-    places = places[:: max(1, len(places) // SAMPLE)]
-    square = np.square((residual - blurred(residual, FINE_PX)).ravel()[places])
-    light, grain = expected.ravel()[places], energy.ravel()[places]
+    step = SAMPLE_STEP if usable.size > SAMPLE else 1
+    some = usable[::step, ::step]
+    square = fine_square(residual)
+    square, light, grain = (image[::step, ::step][some] for image in (square, expected, energy))
     rows, values = [], []
-    for low, high in _bins(light):
-        inside = (light >= low) & (light <= high)
-        for grain_low, grain_high in _bins(grain[inside]):
-            here = inside & (grain >= grain_low) & (grain <= grain_high)
-            if here.sum() >= MIN_IN_BIN:
-                rows.append([np.median(light[here]), 1.0, np.median(grain[here])])
-                values.append(np.median(square[here]) / MEDIAN_CHI2 / FINE_SHARE + TINY)
+    for here in _alike(light):
+        for part in _alike(grain[here]):
+            if len(part) >= MIN_IN_BIN:
+                inside = here[part]
+                rows.append([np.median(light[inside]), 1.0, np.median(grain[inside])])
+                values.append(np.median(square[inside]) / MEDIAN_CHI2 / FINE_SHARE + TINY)
     if not rows:
-        return NoiseModel(0.0, float(np.median(square)) / MEDIAN_CHI2 + TINY, 0.0)
+        middle = float(np.median(square)) if len(square) else 0.0
+        return NoiseModel(0.0, middle / MEDIAN_CHI2 + TINY, 0.0)
     measured = np.array(values)
     relative = np.maximum(np.array(rows), 0) / measured[:, None]
     scale = relative.max(axis=0) + TINY
-    amounts, _ = nnls(relative / scale, np.ones(len(measured)))
-    slope, floor, texture = amounts / scale
+    columns = relative / scale
+    normal = columns.T @ columns + TINY * np.eye(3)
+    slope, floor, texture = nonnegative(normal, columns.sum(axis=0)) / scale
     return NoiseModel(float(slope), float(floor), float(texture))
 
 
 def variance(expected: Image, energy: Image, noise: NoiseModel) -> Image:
     """Variance of each pixel of the residual: (rows, cols), linear light squared."""
-    photons = np.float32(noise.slope) * np.maximum(expected, 0)
-    grain = np.float32(noise.texture) * energy
-    return np.maximum(photons + grain + np.float32(noise.floor), np.float32(TINY))
+    spread = np.maximum(expected, 0)
+    spread *= np.float32(noise.slope)
+    spread += np.float32(noise.texture) * energy
+    spread += np.float32(noise.floor)
+    return np.maximum(spread, np.float32(TINY), out=spread)
 
 
 def local_variance(residual: Image, usable: Mask) -> Image:
@@ -95,24 +106,23 @@ def local_variance(residual: Image, usable: Mask) -> Image:
         usable: (rows, cols), True where there is something to measure.
     Returns: (rows, cols), linear light squared, smooth between blocks; 0 where nothing is usable.
     """
-    square = np.square(residual - blurred(residual, FINE_PX))
-    square[~usable] = np.nan
+    square = fine_square(residual)
     rows, cols = square.shape[0] // LOCAL_PX, square.shape[1] // LOCAL_PX
-    tiles = square[: rows * LOCAL_PX, : cols * LOCAL_PX]
-    tiles = tiles.reshape(rows, LOCAL_PX, cols, LOCAL_PX).swapaxes(1, 2)
-    tiles = tiles.reshape(rows, cols, LOCAL_PX**2)[..., ::LOCAL_STEP]
-    seen = np.isfinite(tiles).sum(axis=2)
-    tiles = np.where(np.isfinite(tiles), tiles, np.float32(np.inf))
+    shape = (rows, LOCAL_PX, cols, LOCAL_PX // LOCAL_STEP)
+    some, counts = (
+        image[: rows * LOCAL_PX, : cols * LOCAL_PX : LOCAL_STEP].reshape(shape).swapaxes(1, 2)
+        for image in (square, usable)
+    )
+    tiles = np.where(counts, some, np.float32(np.inf)).reshape(rows, cols, -1)
+    seen = counts.sum(axis=(2, 3))
     tiles.sort(axis=2)
     middle = np.take_along_axis(tiles, np.maximum(seen // 2, 0)[..., None], axis=2)[..., 0]
     enough = seen >= LOCAL_PX**2 // LOCAL_STEP // 4
     found = np.where(enough, middle / np.float32(MEDIAN_CHI2 * FINE_SHARE), 0).astype(np.float32)
-    return enlarged(found, LOCAL_PX, (residual.shape[0], residual.shape[1]))
+    return enlarged(found, LOCAL_PX, (square.shape[0], square.shape[1]))
 
 
-def _bins(values: NDArray[np.float32]) -> list[tuple[float, float]]:
-    """Ranges that hold about equally many values each."""
-    if not len(values):
-        return []
-    edges = np.quantile(values, np.linspace(0, 1, BINS + 1))
-    return list(zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True))
+def _alike(values: NDArray[np.float32]) -> list[NDArray[np.intp]]:
+    """Places of values in BINS ranges that hold about equally many each."""
+    order = np.argsort(values)
+    return np.array_split(order, BINS) if len(order) else []

@@ -272,6 +272,8 @@ def _any_clipped(codes: NDArray[Any], scale: int) -> Mask:
     """True where any pixel of a block is at the end of the scale, channel by channel."""
     limit = CLIPPED_FROM * np.iinfo(codes.dtype).max
     rows, cols = (side // scale for side in codes.shape[:2])
+    if codes.max() < limit:
+        return np.zeros((rows, cols, 3), np.bool_)
     highest = codes if scale == 1 else codes.reshape(rows, scale, cols * scale, 3).max(axis=1)
     clipped: Mask = highest >= math.ceil(limit)
     if scale == 1 or not clipped.any():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-import cv2
 import numpy as np
 
 from leakcheck.errors import ExposureError, UsageError
@@ -18,6 +17,7 @@ from leakcheck.residual import Residual
 
 # The same picture saved twice.
 LOOK_PX = 1536  # side of the middle that grain is compared in
+LOOK_BLOCKS = 8  # rows of blocks looked at at once: one place that differs is enough
 SAME_BLOCK, SAME_CODES = 4, 8.0  # blocks of one picture saved twice differ by less, 8-bit codes
 GRAIN_PX = 1.5  # what is finer is grain
 GRAIN_BLOCK, FLAT_SHARE, LEAST_BLOCKS = 16, 0.2, 40  # grain shows in the flattest blocks
@@ -52,23 +52,29 @@ def _same_picture(off: Photo, on: Photo) -> bool:
     """Whether two files hold one exposure: they differ nowhere by much and share their grain."""
     if off.encoded.shape != on.encoded.shape:
         return False
-    first, second = (_codes(photo) for photo in (off, on))
-    small = [block_mean(grey, SAME_BLOCK) for grey in (first, second)]
-    if small[0].size == 0 or float(np.abs(small[0] - small[1]).max()) > SAME_CODES:
+    rows, cols = off.encoded.shape[:2]
+    if min(rows, cols) < SAME_BLOCK:
         return False
-    return _grain_alike(_middle(first), _middle(second)) > SAME_GRAIN
+    step = SAME_BLOCK * LOOK_BLOCKS
+    for top in range(0, rows // SAME_BLOCK * SAME_BLOCK, step):
+        here = slice(top, top + step)
+        first, second = (block_mean(_codes(photo, here), SAME_BLOCK) for photo in (off, on))
+        if first.size and float(np.abs(first - second).max()) > SAME_CODES:
+            return False
+    return _grain_alike(_middle(off), _middle(on)) > SAME_GRAIN
 
 
-def _codes(photo: Photo) -> Image:
-    """Green code values as of an 8-bit photo, (rows, cols)."""
-    green = cv2.extractChannel(photo.encoded, 1)
+def _codes(photo: Photo, *window: slice) -> Image:
+    """Green code values in a window as of an 8-bit photo, (rows, cols)."""
+    green = photo.encoded[window][..., 1].astype(np.float32)
     scale = 255.0 / float(np.iinfo(photo.encoded.dtype).max)
-    return np.asarray(green, np.float32) * np.float32(scale)
+    return np.asarray(green * np.float32(scale), np.float32)
 
 
-def _middle(image: Image) -> Image:
-    rows, cols = (max((size - LOOK_PX) // 2, 0) for size in image.shape)
-    return np.ascontiguousarray(image[rows : rows + LOOK_PX, cols : cols + LOOK_PX])
+def _middle(photo: Photo) -> Image:
+    """The middle of a photo, as `_codes` gives it."""
+    sides = (max((size - LOOK_PX) // 2, 0) for size in photo.encoded.shape[:2])
+    return _codes(photo, *(slice(side, side + LOOK_PX) for side in sides))
 
 
 def _grain_alike(first: Image, second: Image) -> float:

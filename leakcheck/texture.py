@@ -107,11 +107,10 @@ def _local(image: Image, weight: Image, window: int) -> tuple[Image, Image]:
 
 def _normalised(image: Image, mean: Image, gain: Image) -> Texture:
     """Image less mean, times gain, in 8 bits round 128; mean and gain may be smaller."""
-    if mean.shape != image.shape:
-        size = (image.shape[1], image.shape[0])
-        mean, gain = (cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in (mean, gain))
-    out = cv2.multiply(cv2.subtract(image, mean), gain)
-    return np.asarray(cv2.convertScaleAbs(cv2.max(out, -128.0), alpha=1, beta=128), np.uint8)
+    size = (image.shape[1], image.shape[0])
+    out = cv2.subtract(image, cv2.resize(mean, size, interpolation=cv2.INTER_LINEAR))
+    cv2.multiply(out, cv2.resize(gain, size, interpolation=cv2.INTER_LINEAR), dst=out)
+    return np.asarray(cv2.add(out, (128.0, 0, 0, 0), dtype=cv2.CV_8U), np.uint8)
 
 
 def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
@@ -134,8 +133,8 @@ def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
 
 def any_channel(mask: Mask) -> NDArray[np.uint8]:
     """1 where any channel of a (rows, cols, 3) mask is True; far faster than `any(axis=2)`."""
-    codes = mask.view(np.uint8)
-    return codes[..., 0] | codes[..., 1] | codes[..., 2]
+    first, second, third = cv2.split(np.ascontiguousarray(mask).view(np.uint8))
+    return np.asarray(first | second | third, np.uint8)
 
 
 def resized(mask: Mask, shape: tuple[int, ...]) -> Mask:
