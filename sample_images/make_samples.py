@@ -24,6 +24,7 @@ from heron.houses import SALOON  # noqa: E402
 from heron.phone import Shot, developed, file_of  # noqa: E402
 from heron.renders import Renders, rendered  # noqa: E402
 from heron.scene import Studio  # noqa: E402
+from heron.strip import strip_drawing, strip_light  # noqa: E402
 from heron.truth import (  # noqa: E402
     drawing,
     leaks_in_view,
@@ -96,6 +97,14 @@ def make_pair(view: View, number: int, studio: Studio, cache: Path, out: Path) -
     }
 
 
+def make_strip(out: Path) -> None:
+    """The strip of plastic for `leakcheck coats`."""
+    shot = Shot(OFF_TIME_S, ISO, FIRST_EVENING - timedelta(hours=1))
+    pixels = developed(strip_light(5), (1.0, 1.0, 1.0), 999)
+    (out / "strip.jpg").write_bytes(file_of(pixels, shot))
+    (out / "strip.svg").write_text(strip_drawing(), encoding="utf-8")
+
+
 def main() -> None:
     """All pairs, or those that are named."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -105,18 +114,19 @@ def main() -> None:
     parser.add_argument("--scale", type=float, default=1.0, help="of the photos, for a quick look")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
+    make_strip(args.out)
     studio = Studio()
     truth_path = args.out / "truth.json"
-    truth = json.loads(truth_path.read_text("utf-8")) if args.pairs and truth_path.exists() else {}
-    pairs = truth.get("pairs", {})
-    for number, view in enumerate(views(args.scale)):
+    pairs = json.loads(truth_path.read_text("utf-8"))["pairs"] if truth_path.exists() else {}
+    about = {"subject": 'harbour ferry "Heron", 1:72, rendered', "length_mm": LENGTH_MM}
+    numbered = list(enumerate(views(args.scale)))
+    for number, view in sorted(numbered, key=lambda one: max(one[1].on.size)):  # the big pair last
         if args.pairs and view.name not in args.pairs:
             continue
         print(view.name, flush=True)
         pairs[view.name] = make_pair(view, number, studio, args.cache, args.out)
-    about = {"subject": 'harbour ferry "Heron", 1:72, rendered', "length_mm": LENGTH_MM}
-    truth = about | paint_truth() | {"pairs": pairs}
-    truth_path.write_text(_compact(truth), encoding="utf-8")
+        truth = about | paint_truth() | {"pairs": dict(sorted(pairs.items()))}
+        truth_path.write_text(_compact(truth), encoding="utf-8")
 
 
 def _compact(truth: dict[str, Any]) -> str:

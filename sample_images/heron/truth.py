@@ -17,6 +17,7 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 SEEN = 0.10  # share of its peak from which a leak is counted as visible
 LEAST_LIGHT = 1e-3  # of a window: fainter leaks are below what a sensor keeps
 LEAST_SHARE, WHOLE_SHARE = 0.25, 0.80  # of an opening in view: left out below, whole above
+ALIKE = 0.06  # difference in a channel's share: below that of warm and cool white
 THIN = ("rope",)  # too thin to belong to an outline
 MARGIN_PX = 3
 
@@ -34,10 +35,8 @@ def window_light() -> float:
 def model_outline(studio: Studio, pose: Pose) -> Points:
     """The ship's outline, without her stand, (n, 2) px."""
     mask = np.zeros((pose.size[1], pose.size[0]), np.uint8)
-    for material, meshes in studio.ship.by_material.items():
-        if material in THIN:
-            continue
-        mesh = joined(meshes)
+    parts = [joined(m) for name, m in studio.ship.by_material.items() if name not in THIN]
+    for mesh in (*parts, *(pane.mesh for pane in studio.panes)):
         tri = np.round(pose.px(mesh.corners)[mesh.faces] * 16).astype(np.int32)
         for corners in tri:
             cv2.fillConvexPoly(mask, corners, 1, shift=4)
@@ -58,8 +57,11 @@ def openings_in_view(studio: Studio, view: View, panes: Image) -> list[dict[str,
             continue
         area = np.zeros(bright.shape, np.uint8)
         cv2.fillPoly(area, [np.round(ring * 16).astype(np.int32)], 1, shift=4)
-        full = pane.level * float(np.array(COLOURS[pane.colour]) @ LUMINANCE)
-        lit = area.astype(bool) & (bright > 0.3 * full)
+        own = np.array(COLOURS[pane.colour])
+        full = pane.level * float(own @ LUMINANCE)
+        # Another lamp may shine where this one is hidden.
+        alike = np.abs(panes / panes.sum(axis=2, keepdims=True).clip(1e-6) - own / own.sum())
+        lit = area.astype(bool) & (bright > 0.3 * full) & (alike.max(axis=2) < ALIKE)
         share = float(lit.sum()) / max(1, int(area.sum()))
         if share < LEAST_SHARE or lit.sum() < 4 or not _faces(pane, view.on):
             continue
