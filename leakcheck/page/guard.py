@@ -69,7 +69,9 @@ def guard(*, token: str, port: int) -> Middleware:
 
 def _refuse_strangers(request: web.Request, *, token: str, hosts: frozenset[str]) -> None:
     """Raise PageError where the request is none of the page's own."""
-    if request.headers.get("Host", "").lower() not in hosts:
+    # What names a host in its first line (RFC 9112, 3.2.2) or none at all is for a proxy, not for us.
+    addressed = request.raw_path.startswith("/")
+    if not addressed or request.headers.get("Host", "").lower() not in hosts:
         raise PageError("This address is answered under 127.0.0.1 only.", status=421)
     given = request.path.split("/", 2)[1]
     if not secrets.compare_digest(given.encode("utf-8", "replace"), token.encode()):

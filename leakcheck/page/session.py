@@ -169,13 +169,13 @@ class Session:
     async def check(self, *, length_mm: object, tripod: object) -> None:
         """Start a check with the openings as saved last."""
         work = self._ready()
-        if self.job:
-            raise PageError("Wait until the photos are laid onto each other.", status=409)
         length = _length(length_mm)
         async with self._saving:
+            self._refuse_second()
             shapes = from_page(work.shapes)
             if shapes and not work.saved:
                 await self._write(work, shapes)
+        self._refuse_second()  # another may have been asked for meanwhile; from here nothing waits
         results = self.folder.results_for(work.on_path)
         job = {
             "job": "check",
@@ -270,8 +270,14 @@ class Session:
 
         self._task = asyncio.create_task(whole(self.job))
 
+    def _refuse_second(self) -> None:
+        """Raise PageError while a job is under way."""
+        if self.job:
+            raise PageError("Wait until the photos are laid onto each other.", status=409)
+
     async def _end_job(self) -> None:
-        if self._task is not None and not self._task.done():
+        # While this waits for one job's end another may be begun.
+        while self._task is not None and not self._task.done():
             await self._worker.stop()
             with contextlib.suppress(asyncio.CancelledError):
                 await self._task
