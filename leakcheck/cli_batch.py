@@ -139,6 +139,7 @@ def _run(plan: Plan, *, cluster: str | None, lamps: bool, quiet: bool) -> int:
     from leakcheck.overview import overview_of
     from leakcheck.report.overview_outputs import PAGE, write_overview
     from leakcheck.report.overview_terminal import overview_text, overview_verdict
+    from leakcheck.report.overview_words import counted
 
     out = plan.wishes.out
     with alone(out, waiting=lambda: say(f"Another run is writing to {out}; waiting for it.")):
@@ -157,8 +158,9 @@ def _run(plan: Plan, *, cluster: str | None, lamps: bool, quiet: bool) -> int:
         )
         write_overview(overview, out, plan.wishes.settings)
     if not quiet:
-        kept = f" ({done.kept} of them were done before)" if done.kept else ""
-        say(f"{done.measured + done.kept} results{kept}; overview: {out / PAGE}")
+        kept = f" ({done.kept} done before)" if done.kept else ""
+        results = counted(done.measured + done.kept, "result")
+        say(f"{results}{kept}; overview: {out / PAGE}")
     return overview.exit_code
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from leakcheck.batch import Plan
 from leakcheck.batch_job import COMPARED, SMALL, Record
 from leakcheck.batch_run import Done
-from leakcheck.errors import EXIT_LEAKS, EXIT_TIGHT
+from leakcheck.errors import EXIT_LEAKS, EXIT_NOT_MEASURED, EXIT_TIGHT
 from leakcheck.report.outputs import MARKED, PAGE, RESULT
 from leakcheck.report.overview_words import coats_range
 from leakcheck.views import PlacedPair
@@ -173,7 +173,8 @@ def overview_of(plan: Plan, done: Done, *, lamps: bool = False) -> Overview:
             for drawing in plan.drawings
             if drawing.path not in used
         ),
-        exit_code=max(codes, default=EXIT_TIGHT),
+        # Nothing was measured where there is no pair: that must not pass for tight.
+        exit_code=max([*codes, EXIT_TIGHT if pairs else EXIT_NOT_MEASURED]),
     )
 
 

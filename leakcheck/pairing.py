@@ -80,8 +80,11 @@ def paired(
     """
     singles, duplicates = _without_duplicates(shots)
     pairs = _by_name(singles)
-    taken = {id(shot) for pair in pairs for shot in (pair.off, pair.on)}
-    rest = [shot for shot in singles if id(shot) not in taken]
+    # One lights-off photo copied to every stage: the names say which pair each copy belongs to.
+    pairs += _new(_by_name(_untaken(shots, pairs)), pairs)
+    rest = _untaken(singles, pairs)
+    copies = {id(shot) for shot in _untaken([left.shot for left in duplicates], pairs)}
+    duplicates = [left for left in duplicates if id(left.shot) in copies]
     more, left = _by_content(rest, stage_gap=stage_gap, jobs=jobs, progress=progress)
     every = sorted([*pairs, *more], key=lambda pair: _order(pair.on))
     return Pairing(tuple(every), (*duplicates, *left))
@@ -113,6 +116,23 @@ def _without_duplicates(shots: Sequence[Shot]) -> tuple[list[Shot], list[LeftOut
     return singles, left
 
 
+def _untaken(shots: Sequence[Shot], pairs: Sequence[PhotoPair]) -> list[Shot]:
+    """Those that are in none of the pairs."""
+    taken = {id(shot) for pair in pairs for shot in (pair.off, pair.on)}
+    return [shot for shot in shots if id(shot) not in taken]
+
+
+def _new(pairs: Sequence[PhotoPair], known: Sequence[PhotoPair]) -> list[PhotoPair]:
+    """Those that are no copies of pairs known already."""
+
+    def pictures(pair: PhotoPair) -> tuple[str, ...]:
+        shots = (pair.off, pair.on)
+        return tuple(shot.look.pixel_hash if shot.look else shot.content_hash for shot in shots)
+
+    seen = {pictures(pair) for pair in known}
+    return [pair for pair in pairs if pictures(pair) not in seen]
+
+
 def _by_name(shots: Sequence[Shot]) -> list[PhotoPair]:
     """Pairs that the names tell: one photo off and one on under one key.
 
@@ -124,10 +144,9 @@ def _by_name(shots: Sequence[Shot]) -> list[PhotoPair]:
     pairs: list[PhotoPair] = []
     for names, loose in ((said, False), (said, True), (glued, False)):
         groups: dict[object, dict[State, list[Shot]]] = defaultdict(lambda: {"off": [], "on": []})
-        taken = {id(shot) for pair in pairs for shot in (pair.off, pair.on)}
-        for shot in shots:
+        for shot in _untaken(shots, pairs):
             name: Named | None = names[id(shot)]
-            if name is not None and name.state is not None and id(shot) not in taken:
+            if name is not None and name.state is not None:
                 key = name.without_numbers if loose else name.key
                 groups[key][name.state].append(shot)
         for group in groups.values():

@@ -300,7 +300,7 @@ def test_a_dry_run_measures_nothing_and_its_table_can_be_given_back(tmp_path, ca
     alone_ = session.shoot(pattern(6))
     assert main(["batch", str(folder), "--dry-run"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "1 pairs of 1 sides" in said
+    assert "1 pair of 1 side would be measured" in said
     assert alone_ in said
     table = folder / "leakcheck" / "pairs.csv"
     assert sorted(p.name for p in table.parent.iterdir()) == ["pairs.csv"]
@@ -338,6 +338,15 @@ def test_what_cannot_be_asked_is_refused_at_once(tmp_path, capsys, options, said
     assert batch(folder, *options) == EXIT_BAD_INPUT
     assert said in capsys.readouterr().err
     assert list(folder.iterdir()) == []
+
+
+def test_a_folder_without_a_pair_is_not_called_tight(tmp_path, capsys):
+    session = Session(tmp_path / "shots")
+    names = [session.shoot(pattern(seed)) for seed in (40, 41)]
+    assert batch(session.folder) == EXIT_NOT_MEASURED
+    said = capsys.readouterr().out
+    assert "No pair was found." in said
+    assert all(name in said for name in names)
 
 
 def test_a_fault_of_one_job_is_its_own_and_is_tried_again(plan, monkeypatch, tmp_path):

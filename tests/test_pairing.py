@@ -126,6 +126,23 @@ def test_a_duplicate_is_left_out_even_with_another_time_in_it(session, tmp_path)
     assert "duplicate" in reasons(pairing).values()
 
 
+def test_a_photo_copied_to_each_stage_is_no_duplicate_and_a_copied_pair_is(session):
+    """Whoever keeps the camera still may take the lights-off photo once and copy it."""
+    off, on = session.shoot(pattern(21), name="a/bow-off.jpg"), "a/bow-on.jpg"
+    session.shoot(lit(pattern(21)), name=on)
+    later = session.shoot(lit(pattern(21), share=0.6), name="b/bow-on.jpg")
+    for name, content in (
+        ("b/bow-off.jpg", off),
+        ("copy/bow-off.jpg", off),
+        ("copy/bow-on.jpg", on),
+    ):
+        (session.folder / name).parent.mkdir(exist_ok=True)
+        (session.folder / name).write_bytes((session.folder / content).read_bytes())
+    pairing = pairing_of(session.folder)
+    assert names(pairing) == {(off, on), ("b/bow-off.jpg", later)}
+    assert reasons(pairing) == {"copy/bow-off.jpg": "duplicate", "copy/bow-on.jpg": "duplicate"}
+
+
 def test_heic_and_jpeg_pair(session):
     off = session.shoot(pattern(13))
     session.pause(seconds=20)

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from leakcheck.report.overview_words import (
     VERDICTS,
+    counted,
     failures,
     leaks_words,
     left_out,
@@ -71,9 +72,8 @@ def plan_text(plan: Plan, *, width: int = 80, colour: bool = False) -> str:
     """What would be paired, and why."""
     console = plain_console(width=width, colour=colour)
     views = len({placed.view for placed in plan.pairs})
-    console.print(
-        Text(f"{len(plan.pairs)} pairs of {views} sides would be measured.", style="bold")
-    )
+    found = f"{counted(len(plan.pairs), 'pair')} of {counted(views, 'side')} would be measured."
+    console.print(Text(found if plan.pairs else "No pair was found.", style="bold"))
     if plan.pairs:
         _print_plan(console, plan)
     left = [(each.shot.rel, f"{each.reason}: {each.why}") for each in plan.left_out]
@@ -139,6 +139,8 @@ def _print_pairs(console: Console, overview: Overview) -> None:
             )
     console.print()
     console.print(table)
+    if not any(pair.measured for pair in overview.pairs):
+        return
     text = "Worst leak: light added to the room light on its surface. ?: may be spill."
     console.print()
     console.print(Padding(Text(text, style="dim"), (0, 2)))
