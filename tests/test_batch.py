@@ -343,7 +343,7 @@ def test_what_cannot_be_asked_is_refused_at_once(tmp_path, capsys, options, said
 def test_a_folder_without_a_pair_is_not_called_tight(tmp_path, capsys):
     session = Session(tmp_path / "shots")
     names = [session.shoot(pattern(seed)) for seed in (40, 41)]
-    assert batch(session.folder) == EXIT_NOT_MEASURED
+    assert main(["batch", str(session.folder)]) == EXIT_NOT_MEASURED
     said = capsys.readouterr().out
     assert "No pair was found." in said
     assert all(name in said for name in names)
