@@ -248,6 +248,5 @@ def not_among(regions: Sequence[Region], known: Sequence[Region]) -> list[Region
 
 
 def _area(region: Region) -> Area:
-    rows, cols = region.mask.shape
-    box = slice(region.top, region.top + rows), slice(region.left, region.left + cols)
-    return Area(box, region.mask)
+    extent = region.extent
+    return Area(extent.box, extent.mask)

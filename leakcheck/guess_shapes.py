@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.measure import find_contours
 
 from leakcheck.colour import colour_word, xy_from_rgb
 from leakcheck.guess_signs import Candidate
@@ -89,6 +88,8 @@ def _letters(number: int) -> str:
 
 def _ring(candidate: Candidate, scale: int) -> NDArray[np.float64]:
     """Its outline, (n, 2) x and y in photo px, through the borders of its pixels."""
+    from skimage.measure import find_contours  # takes a while to load, and is seldom needed
+
     inside = np.pad(candidate.area.mask, 1).astype(float)
     contours = find_contours(inside, 0.5)  # type: ignore[no-untyped-call,unused-ignore]
     outer = max(contours, key=len)[:, ::-1] - 1

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from leakcheck.colour import LUMINANCE, TINTED_PURITY, Colour, measure_colour
 from leakcheck.photo import Image, Mask
@@ -48,8 +48,8 @@ class Place:
     light: Image  # (rows, cols, 3), added light
     luminance: Image
     clipped: Mask  # (rows, cols, 3)
-    depth: NDArray[np.float64]  # distance inside the opening from its edge, 0 outside
-    outside: NDArray[np.float64]  # distance from it; infinite in other openings and where unusable
+    depth: Image  # distance inside the opening from its edge, 0 outside
+    outside: Image  # distance from it; infinite in other openings and where unusable
     core: Mask  # the opening without its edge
     ring: Image  # (3,), median light of the surroundings: flare and what else shines there
     noise: float  # standard deviation of one pixel's luminance
@@ -91,8 +91,8 @@ def place_of(
     inside = (names == label) & good
     if not inside.any():
         return None
-    depth = ndimage.distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1]
-    outside = ndimage.distance_transform_edt(~inside)
+    depth = _distance(np.pad(inside, 1))[1:-1, 1:-1]
+    outside = _distance(~inside)
     outside[~good | ((names > 0) & ~inside)] = np.inf
     edge = min(max(EDGE_PX, EDGE_SHARE * depth.max()), EDGE_MAX_SHARE * depth.max())
     core = depth > edge
@@ -133,6 +133,22 @@ def stops_less(place: Place) -> float | None:
     return float(max(np.ceil(stops / STOP_STEP), 1) * STOP_STEP)
 
 
+def _distance(inside: Mask) -> Image:
+    """How far each pixel is from the nearest one that is not inside, px."""
+    return np.asarray(
+        cv2.distanceTransform(inside.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE),
+        np.float32,
+    )
+
+
+def _averaged(image: Image, sigma: float) -> Image:
+    """Gaussian average; beyond its border the image is mirrored."""
+    side = 2 * int(4 * sigma + 0.5) + 1  # as far as it counts in float32
+    return np.asarray(
+        cv2.GaussianBlur(image, (side, side), sigma, borderType=cv2.BORDER_REFLECT), np.float32
+    )
+
+
 def _cells(place: Place) -> tuple[Image, float]:
     """Luminance of cells, (n,), one round each pixel of the core, and the noise left in it.
 
@@ -143,8 +159,8 @@ def _cells(place: Place) -> tuple[Image, float]:
         return np.empty(0, np.float32), 0.0
     sigma = cell / np.sqrt(12.0)  # a Gaussian with the spread of a square of this side
     inner = place.core & (place.depth > EVEN_EDGE_SHARE * place.half_width)
-    weight = ndimage.gaussian_filter(inner.astype(np.float32), sigma)
-    light = ndimage.gaussian_filter(place.luminance * inner, sigma)
+    weight = _averaged(inner.astype(np.float32), sigma)
+    light = _averaged(place.luminance * inner, sigma)
     return light[inner] / weight[inner], NOISE_CORRELATION * place.noise / cell
 
 

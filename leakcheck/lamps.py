@@ -9,7 +9,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from leakcheck.colour import LUMINANCE, Colour, meets
 from leakcheck.lampinside import (
@@ -24,6 +23,7 @@ from leakcheck.lampinside import (
 )
 from leakcheck.lamprows import MIN_ROW, find_rows
 from leakcheck.lampwords import PHOTO_FINDINGS, Finding, advise
+from leakcheck.light import boxes
 from leakcheck.openings import Opening
 from leakcheck.photo import Image, Mask, frame_to_photo_px
 
@@ -141,12 +141,12 @@ def measure_lamps(
         noise_sigma: standard deviation of one pixel's added luminance, a number or (rows, cols).
     Returns: one Lamp for each window and beacon, in the order of `openings`.
     """
-    boxes = ndimage.find_objects(labels, max_label=len(openings))
+    windows = boxes(labels)
     glows: dict[int, _Glow] = {}
     for k, opening in enumerate(openings):
         kind = _kind(opening)
         place = None
-        if kind is not None and boxes[k] is not None:
+        if kind is not None and k + 1 in windows:
             place = place_of(
                 added,
                 lit_clipped=lit_clipped,
@@ -154,7 +154,7 @@ def measure_lamps(
                 usable=usable,
                 noise_sigma=noise_sigma,
                 label=k + 1,
-                box=boxes[k],
+                box=windows[k + 1],
             )
         if kind is not None and place is not None:
             glows[k] = _glow(opening, kind, place)

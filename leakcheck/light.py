@@ -83,6 +83,25 @@ def grown(mask: Mask, radius_px: float) -> Mask:
     return np.asarray(cv2.dilate(mask.astype(np.uint8), disc)) > 0
 
 
+def boxes(labels: NDArray[np.int32]) -> dict[int, tuple[slice, slice]]:
+    """The rows and columns that hold each label above 0 of a map, (rows, cols)."""
+    rows, cols = np.nonzero(labels)
+    names = labels[rows, cols]
+    order = np.argsort(names, kind="stable")
+    names, rows, cols = names[order], rows[order], cols[order]
+    known, first = np.unique(names, return_index=True)
+    if not len(known):
+        return {}
+    sides = [
+        (np.minimum.reduceat(at, first), np.maximum.reduceat(at, first) + 1) for at in (rows, cols)
+    ]
+    (top, bottom), (left, right) = ((low.tolist(), high.tolist()) for low, high in sides)
+    return {
+        int(name): (slice(top[k], bottom[k]), slice(left[k], right[k]))
+        for k, name in enumerate(known)
+    }
+
+
 def slope(image: Image) -> Image:
     """Steepness of an image: magnitude of its gradient, per pixel."""
     across = cv2.Scharr(image, cv2.CV_32F, 1, 0, scale=1 / 32)

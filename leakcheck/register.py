@@ -8,7 +8,6 @@ from typing import Any
 import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from leakcheck.errors import RegistrationError
 from leakcheck.matches import (
@@ -331,8 +330,14 @@ def _worthwhile_parallax(
 
 def _agreed(at: Points, value: Vector) -> Vector:
     """The median of each point's value and its four nearest neighbours': lone ones are noise."""
-    _, nearest = cKDTree(at).query(at, k=min(5, len(at)))
-    return np.asarray(np.median(value[nearest], axis=1), float)
+    near = np.argpartition(_squared(at), min(5, len(at)) - 1, axis=1)[:, :5]
+    return np.asarray(np.median(value[near], axis=1), float)
+
+
+def _squared(at: Points) -> Vector:
+    """Squared distance of each point from each, (n, n), px: for a few thousand points."""
+    x, y = at.T
+    return np.asarray((x[:, None] - x) ** 2 + (y[:, None] - y) ** 2, float)
 
 
 def _off_shift(shift: Image, matrix: Matrix) -> Image:
@@ -350,9 +355,9 @@ def _shared_residual(at: Points, left: Points) -> float:
     Each point's own tracking noise is no error of the registration. It drops out of the mean
     product of what is left at two points that are near, but whose windows do not overlap.
     """
-    tree = cKDTree(at)
-    pairs = tree.query_pairs(4 * LK_WINDOW, output_type="ndarray")
-    pairs = pairs[np.hypot(*(at[pairs[:, 0]] - at[pairs[:, 1]]).T) > LK_WINDOW]
+    apart = _squared(at)
+    near = (apart > LK_WINDOW**2) & (apart <= (4 * LK_WINDOW) ** 2)
+    pairs = np.argwhere(np.triu(near))
     own = float((left**2).sum(axis=1).mean())
     if len(pairs) < MIN_POINTS:
         return float(np.sqrt(own))
