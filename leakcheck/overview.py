@@ -279,26 +279,37 @@ def _view_line(
 
 
 def _fading(comparison: dict[str, Any] | None, stage: str) -> tuple[LeakLine, ...]:
-    """What a comparison that ends with this stage still counts and the test itself does not."""
+    """What a comparison that ends with this stage still counts and the test itself does not.
+
+    Where no coat is needed any more nothing is left to do.
+    """
     if comparison is None or comparison["stages"][-1]["name"] != stage:
         return ()
     return tuple(
-        LeakLine(
-            number=None,
-            kind=change["kind"],
-            where=change["where"],
-            contrast=change["after"]["contrast"] if change["after"] else None,
-            level=change["after"]["level"] if change["after"] else None,
-            level_at_most=False,
-            noticeable=not change["after"]
-            or change["after"]["contrast"] >= comparison["noticeable_contrast"],
-            doubtful=False,
-            advice=change["advice"],
-            caution=change["caution"],
-            coats=_coats(change),
-        )
+        _fading_line(change, comparison["noticeable_contrast"])
         for change in comparison["changes"]
-        if change["state"] != "gone" and not (change["after"] and change["after"]["found"])
+        if change["state"] != "gone"
+        and not (change["after"] and change["after"]["found"])
+        and not (change["coats_needed"] == 0 and change["coats_needed_range"] == [0, 0])
+    )
+
+
+def _fading_line(change: dict[str, Any], noticeable: float) -> LeakLine:
+    """A leak that only the comparison knows; where it cannot tell, that is what is to be done."""
+    unknown = change["state"] == "cannot tell" or not change["after"]
+    after = {} if unknown else change["after"]
+    return LeakLine(
+        number=None,
+        kind=change["kind"],
+        where=change["where"],
+        contrast=after.get("contrast"),
+        level=after.get("level"),
+        level_at_most=False,
+        noticeable=unknown or after["contrast"] >= noticeable,
+        doubtful=False,
+        advice=f"Test again: {change['reason']}." if change["reason"] else change["advice"],
+        caution="" if change["reason"] else change["caution"],
+        coats=_coats(change),
     )
 
 

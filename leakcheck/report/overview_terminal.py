@@ -181,13 +181,14 @@ def _print_work(console: Console, left: Sequence[LeakLine]) -> None:
 
 
 def _leak_row(leak: LeakLine) -> tuple[str, str]:
-    text = f"{leak.kind} {leak.where}, {added_light(leak.contrast)}"
+    text = f"{leak.kind} {leak.where}"
+    text += "" if leak.contrast is None else f", {added_light(leak.contrast)}"
     if leak.doubtful:
         text += ", doubtful: tape over the windows and test again"
     elif leak.coats == "not paint":
         text += ", paint will not close it"
     elif leak.coats:
-        text += f", {leak.coats} more coats"
+        text += f", {leak.coats} more {'coat' if leak.coats == '1' else 'coats'}"
     return "-" if leak.number is None else str(leak.number), printable(text)
 
 

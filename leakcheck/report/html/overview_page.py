@@ -110,7 +110,7 @@ def _work(overview: Overview, view: ViewLine) -> dict[str, object] | None:
     return {
         "heading": side_heading(overview, view),
         "coats": any(leak.coats for leak in left),
-        "work": [(advice, [_row(leak) for leak in leaks]) for advice, leaks in work_of(left)],
+        "work": [(advice, [_row(leak, last) for leak in leaks]) for advice, leaks in work_of(left)],
         "openings": [
             {"name": each.name, "findings": ", ".join(each.findings), "advice": each.advice}
             for each in last.faulty_openings
@@ -118,8 +118,10 @@ def _work(overview: Overview, view: ViewLine) -> dict[str, object] | None:
     }
 
 
-def _row(leak: LeakLine) -> dict[str, object]:
+def _row(leak: LeakLine, pair: PairLine) -> dict[str, object]:
+    page = pair.page if leak.number is not None and (pair.page or "").endswith(".html") else None
     return {
+        "page": f"{_link(page)}#leak-{leak.number}" if page else "",
         "number": "-" if leak.number is None else str(leak.number),
         "kind": leak.kind,
         "where": leak.where,
