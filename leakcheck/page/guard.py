@@ -69,7 +69,7 @@ def guard(*, token: str, port: int) -> Middleware:
 
 def _refuse_strangers(request: web.Request, *, token: str, hosts: frozenset[str]) -> None:
     """Raise PageError where the request is none of the page's own."""
-    # What names a host in its first line (RFC 9112, 3.2.2) or none at all is for a proxy, not for us.
+    # A first line that names a host, or no path at all, is for a proxy (RFC 9112, 3.2.2).
     addressed = request.raw_path.startswith("/")
     if not addressed or request.headers.get("Host", "").lower() not in hosts:
         raise PageError("This address is answered under 127.0.0.1 only.", status=421)
