@@ -17,10 +17,10 @@ from leakcheck.folder_openings import Drawing, drawn_on, serving
 from leakcheck.pairing import LeftOut, PhotoPair, paired
 from leakcheck.pairs_csv import NONE, Row, pairs_of_rows, read_rows
 from leakcheck.settings import Settings
-from leakcheck.shots import Shot, drawing_paths, photo_paths, read_shots
+from leakcheck.shots import BATCH_MARK, Shot, drawing_paths, photo_paths, read_shots
 from leakcheck.views import PlacedPair, placed
 
-INNER = ".leakcheck"  # in the folder of results: records, lock, what is put aside
+INNER = BATCH_MARK  # in the folder of results: records, lock, what is put aside
 MOST_NAME = 80  # characters of a folder of results: paths must stay within 260 on Windows
 DEFAULTS = Settings()
 STAGE_GAP = timedelta(minutes=30)  # a coat takes hours, a side minutes

@@ -40,6 +40,7 @@ from leakcheck.report.contact import contact_picture
 from leakcheck.report.files import write_files
 from leakcheck.report.outputs import GLOW, LAMPS, LEAKS, MARKED, PAGE, RESULT, Outputs
 from leakcheck.settings import Settings
+from leakcheck.shots import BATCH_MARK
 from leakcheck.stages import Stage
 
 SMALL = "small.jpg"  # for the contact sheet
@@ -174,7 +175,7 @@ def _end_if_orphaned() -> None:
 
 
 def _inner(out: Path) -> Path:
-    return out / ".leakcheck"
+    return out / BATCH_MARK
 
 
 def _key(parts: Sequence[object]) -> str:

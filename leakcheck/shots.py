@@ -32,6 +32,7 @@ THUMB_PX = 640
 FEATURES = 500  # ORB; of other scenes ten agree by chance at most
 RESULT_FILES = frozenset({"result.json", "compare.json", "overview.json"})
 RESULT_PICTURES = frozenset({"marked.png", "glow.png", "before_after.png", "course.png"})
+BATCH_MARK = ".leakcheck"  # in the folder of results of a batch
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +101,8 @@ def _walk(folder: Path, leave_out: Path | None) -> Iterator[Path]:
     if leave_out is not None and folder.resolve() == leave_out.resolve():
         return
     entries = sorted(folder.iterdir())
+    if any(entry.name == BATCH_MARK for entry in entries):
+        return
     results = any(entry.name in RESULT_FILES for entry in entries)
     for entry in entries:
         if entry.name.startswith(".") or (results and entry.name in RESULT_PICTURES):

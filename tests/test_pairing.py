@@ -182,6 +182,18 @@ def test_folders_say_the_lights_and_the_photos_the_rest(session):
     }
 
 
+def test_results_among_the_photos_are_no_photos(session):
+    """Of a single check, which is known by its result, and of another run of batch."""
+    pair = session.pair(22)
+    for name in ("check/marked.png", "check/result.json", "others/IMG_1/small.jpg"):
+        (session.folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (session.folder / name).write_bytes((session.folder / pair[1]).read_bytes())
+    (session.folder / "others" / ".leakcheck").mkdir()
+    pairing = pairing_of(session.folder)
+    assert names(pairing) == {pair}
+    assert reasons(pairing) == {}
+
+
 def test_files_that_are_no_photos_stop_nothing(session):
     pair = session.pair(20)
     (session.folder / "empty.jpg").write_bytes(b"")
