@@ -1,15 +1,24 @@
 #!/usr/bin/env python3
-"""Time and memory of a check against photo size; a measurement to read, no test.
+"""Time and memory of a check against photo size, beside general recipes; to read, no test.
 
-    python tests/benchmark.py [--sizes 3 12 24] [--profile] [--repeat N]
+    python tests/benchmark.py [--sizes 3 12 24 48] [--repeat N] [--profile] [--no-recipes]
 
-The sample pair of the ferry after her first coat is enlarged to each size in megapixels, gets the
-noise of a small sensor and is written as JPEG. Each size is checked in a process of its own, so
-that its peak of memory is its own. The goals at 12 megapixels: the whole check in at most 10 times
-what decoding the two JPEGs alone takes, and less than 60 bytes for each pixel of a photo.
+A drawn pair of the ferry, held by hand between two supports, is enlarged to each size in
+megapixels, gets fresh noise and is written as JPEG of quality 95, so that a file is as large as a
+phone's. Everything is then measured in a process of its own:
 
-`--profile` adds the functions that most time goes to. Close other programs before you believe a
-figure.
+decoding   OpenCV reads both files; what everything else is compared with
+steps      the functions that `leakcheck.check` calls, one after the other
+whole      both photos and the openings read, and the check; libraries are loaded already
+command    `leakcheck check` from start to end, loading Python and libraries included
+peak       the most memory the process held, less what it held when its libraries were loaded
+recipes    tests/recipes.py on the same pair, with the same openings and outline
+
+Seconds are of the clock; in brackets those of all cores together, which other programs that run at
+the same time disturb less. Found and false are counted as tests/score_scenes.py does.
+
+The goals at 12 megapixels: the whole check in at most 15 times what decoding takes, and less than
+60 bytes for each pixel of a photo; at 48 less than 3 GB.
 """
 
 from __future__ import annotations
@@ -17,6 +26,7 @@ from __future__ import annotations
 import argparse
 import cProfile
 import json
+import os
 import pstats
 import re
 import subprocess
@@ -31,51 +41,72 @@ from typing import Any
 import cv2
 import numpy as np
 
-SAMPLES = Path(__file__).parent.parent / "sample_images"
-SIZES_MP = (3, 12, 24)
-NOISE_CODES = 2.0  # standard deviation, 8-bit code values: a phone at ISO 320
-QUALITY = 92
+SIZES_MP = (3, 12, 24, 48)
+SCENE_SIZE = (2000, 1500)  # px: three megapixels, enlarged from there
+SCENE_SEED = 42
+NOISE_CODES = 3.0  # standard deviation, 8-bit code values, of what is added to the enlarged photo
+QUALITY = 95
 LEAST_SHARE = 0.01  # of the whole; shorter steps are not listed
 MOST_FUNCTIONS = 25
+DECODED = 3  # times that decoding is repeated; the fastest counts, as it does for the check
 
 
-def enlarged(name: str, megapixels: float, seed: int) -> np.ndarray:
-    """A sample photo of about this size, with fresh noise."""
-    photo = cv2.imread(str(SAMPLES / name))
-    rows, cols = photo.shape[:2]
-    size = cols_rows(cols, rows, megapixels)
+def draw_scene(folder: Path) -> None:
+    """The pair that all sizes are made of, with what is true of it."""
+    from scene import ferry_scene, render, save_pair
+
+    save_pair(render(ferry_scene(SCENE_SEED, camera="nudge", size=SCENE_SIZE)), folder)
+
+
+def enlarged(photo: np.ndarray, size: tuple[int, int], seed: int) -> np.ndarray:
+    """A photo at this size, with fresh noise."""
     large = cv2.resize(photo, size, interpolation=cv2.INTER_CUBIC)
-    noise = np.random.default_rng(seed).normal(0, NOISE_CODES, (1024, 1024, 3))
-    tiles = (size[1] // 1024 + 1, size[0] // 1024 + 1, 1)
-    grain = np.tile(noise.astype(np.float32), tiles)[: size[1], : size[0]]
-    return np.clip(np.rint(large + grain), 0, 255).astype(np.uint8)
+    grain = np.random.default_rng(seed).normal(0, NOISE_CODES, (1024, 1024, 3)).astype(np.float32)
+    for top in range(0, size[1], 1024):
+        for left in range(0, size[0], 1024):
+            part = large[top : top + 1024, left : left + 1024]
+            noisy = part + grain[: part.shape[0], : part.shape[1]]
+            part[:] = np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+    return large
 
 
-def cols_rows(cols: int, rows: int, megapixels: float) -> tuple[int, int]:
-    """The size with so many pixels and this shape, in steps of 16 pixels as cameras have them."""
+def cols_rows(megapixels: float) -> tuple[int, int]:
+    """The size with so many pixels and the scene's shape, in steps of 16 pixels as cameras have."""
+    cols, rows = SCENE_SIZE
     factor = np.sqrt(megapixels * 1e6 / (cols * rows))
     return int(round(cols * factor / 16) * 16), int(round(rows * factor / 16) * 16)
 
 
-def write_pair(folder: Path, megapixels: float) -> None:
+def write_pair(scene: Path, folder: Path, megapixels: float) -> None:
     """off.jpg, on.jpg and openings.svg of this size."""
+    size = cols_rows(megapixels)
     for seed, name in enumerate(("off", "on")):
-        photo = enlarged(f"port-coat-1-{name}.jpg", megapixels, seed)
+        photo = enlarged(cv2.imread(str(scene / f"{name}.jpg")), size, seed)
         cv2.imwrite(str(folder / f"{name}.jpg"), photo, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
-    svg = (SAMPLES / "port.svg").read_text(encoding="utf-8")
-    svg = re.sub(r"<image[^>]*>", "", svg)  # the link to the small photo it was drawn on
+    svg = (scene / "openings.svg").read_text(encoding="utf-8")
     root = re.search(r"<svg[^>]*>", svg)
     assert root, "an SVG file has a root"
-    sized = re.sub(r'\bwidth="[^"]*"', f'width="{photo.shape[1]}"', root[0])
-    sized = re.sub(r'\bheight="[^"]*"', f'height="{photo.shape[0]}"', sized)
+    sized = re.sub(r'\bwidth="[^"]*"', f'width="{size[0]}"', root[0])
+    sized = re.sub(r'\bheight="[^"]*"', f'height="{size[1]}"', sized)
     (folder / "openings.svg").write_text(svg.replace(root[0], sized), encoding="utf-8")
+
+
+class Clock:
+    """Seconds of the clock and of all cores together since it was made."""
+
+    def __init__(self) -> None:
+        self._start = time.perf_counter(), time.process_time()
+
+    def seconds(self) -> tuple[float, float]:
+        """Of the clock, of all cores."""
+        return time.perf_counter() - self._start[0], time.process_time() - self._start[1]
 
 
 class Steps:
     """Wraps the functions that a check calls, and adds up the time of each."""
 
     def __init__(self) -> None:
-        self.seconds: dict[str, float] = {}
+        self.seconds: dict[str, tuple[float, float]] = {}
         self._inside = False
 
     def watch(self, module: Any) -> None:
@@ -89,13 +120,13 @@ class Steps:
             if self._inside:
                 return function(*args, **kwargs)
             self._inside = True
-            start = time.perf_counter()
+            clock = Clock()
             try:
                 return function(*args, **kwargs)
             finally:
                 self._inside = False
-                spent = time.perf_counter() - start
-                self.seconds[name] = self.seconds.get(name, 0.0) + spent
+                spent, before = clock.seconds(), self.seconds.get(name, (0.0, 0.0))
+                self.seconds[name] = (before[0] + spent[0], before[1] + spent[1])
 
         return timed
 
@@ -116,44 +147,88 @@ def peak_bytes() -> int | None:
 def measure(folder: Path, *, profile: bool) -> dict[str, Any]:
     """One check of the pair in a folder; run in a process of its own."""
     import leakcheck
-    from leakcheck.report.outputs import Outputs  # loads what a check loads
 
     core = sys.modules["leakcheck.check"] if leakcheck.check else None
     real_check = leakcheck.check
     files = [folder / "off.jpg", folder / "on.jpg"]
     before = peak_bytes()
-    start = time.perf_counter()
-    for path in files:
-        cv2.imread(str(path))
-    decoding = time.perf_counter() - start
     steps = Steps()
     steps.watch(core)
     profiler = cProfile.Profile()
-    start = time.perf_counter()
+    clock = Clock()
     off, on = (leakcheck.read_photo(path) for path in files)
     shapes = leakcheck.read_openings(folder / "openings.svg", size=on.encoded.shape[1::-1])
-    reading = time.perf_counter() - start
+    reading = clock.seconds()
     if profile:
         profiler.enable()
     result = real_check(off, on, shapes)
     profiler.disable()
-    whole = time.perf_counter() - start
-    peak = peak_bytes()
-    start = time.perf_counter()
-    Outputs(None, None, folder / "out", None, None, True).write(result, on=on, glow=result.glow)
+    whole, peak = clock.seconds(), peak_bytes()
+    decoding = []
+    for _ in range(DECODED):
+        clock = Clock()
+        for path in files:
+            cv2.imread(str(path))
+        decoding.append(clock.seconds())
     return {
         "pixels": on.encoded.shape[0] * on.encoded.shape[1],
         "bytes": sum(path.stat().st_size for path in files),
-        "decoding": decoding,
-        "reading": reading,
+        "decoding": [min(part) for part in zip(*decoding, strict=True)],
         "whole": whole,
-        "steps": steps.seconds,
-        "writing": time.perf_counter() - start,
+        "steps": {"read": reading, **steps.seconds},
         "peak": peak,
         "before": before,
-        "leaks": len(result.leaks),
+        "outlines": [leak.outline.tolist() for leak in result.leaks],
         "profile": _profile_text(profiler) if profile else "",
     }
+
+
+def measure_recipe(folder: Path, name: str) -> dict[str, Any]:
+    """One recipe on the pair in a folder; run in a process of its own."""
+    from recipes import RECIPES, looked_at
+
+    from leakcheck.openings import read_openings
+
+    size = cv2.imread(str(folder / "on.jpg"), cv2.IMREAD_GRAYSCALE).shape[::-1]
+    where = looked_at(read_openings(folder / "openings.svg", size=size), size)
+    before, clock = peak_bytes(), Clock()
+    labels = RECIPES[name](folder / "off.jpg", folder / "on.jpg", where)
+    figures = {"whole": clock.seconds(), "peak": peak_bytes(), "before": before}
+    np.save(folder / "labels.npy", labels)
+    return figures
+
+
+def found_and_false(scene: Path, spots: list[np.ndarray]) -> tuple[int, int, int]:
+    """Leaks that can be asked for, how many of them were found, and false spots.
+
+    Args:
+        spots: flat indices into the scene's lights-on photo, of each reported spot.
+    """
+    from scoring import leak_pixels, match, read_truth
+
+    truth = read_truth(scene)
+    true = {leak.id: leak_pixels(truth.labels, leak.id) for leak in truth.leaks}
+    standing, false = match(true, spots)
+    counted = [leak.id for leak in truth.leaks if leak.counted]
+    return len(counted), sum(bool(standing[i]) for i in counted), len(false)
+
+
+def spots_of_outlines(outlines: list[Any], factor: float) -> list[np.ndarray]:
+    """Pixels of the scene inside outlines given in a photo `factor` times as large."""
+    from scoring import outline_pixels
+
+    shape = (SCENE_SIZE[1], SCENE_SIZE[0])
+    return [outline_pixels((np.array(o) + 0.5) / factor - 0.5, shape) for o in outlines]
+
+
+def spots_of_labels(labels: np.ndarray, factor: float) -> list[np.ndarray]:
+    """The same of a map of labels."""
+    rows, cols = np.nonzero(labels)
+    names = labels[rows, cols]
+    at = (rows / factor).astype(int) * SCENE_SIZE[0] + (cols / factor).astype(int)
+    order = np.argsort(names, kind="stable")
+    cuts = np.flatnonzero(np.diff(names[order])) + 1
+    return [np.unique(part) for part in np.split(at[order], cuts) if len(part)]
 
 
 def _profile_text(profiler: cProfile.Profile) -> str:
@@ -171,35 +246,94 @@ def _profile_text(profiler: cProfile.Profile) -> str:
     return "\n".join(lines)
 
 
-def report(megapixels: float, figures: dict[str, Any]) -> str:
+def seconds(spent: list[float]) -> str:
+    """Seconds of the clock, and of all cores in brackets."""
+    return f"{spent[0]:7.2f} s ({spent[1]:6.2f})"
+
+
+def times(spent: list[float], decoding: list[float]) -> str:
+    """The same as multiples of decoding."""
+    return f"{spent[0] / decoding[0]:6.1f} x ({spent[1] / decoding[1]:6.1f}) decoding"
+
+
+def memory(figures: dict[str, Any], pixels: int) -> str:
+    """Peak of memory besides the libraries; nothing where the system does not say."""
+    if figures["peak"] is None:
+        return ""
+    peak, before = figures["peak"], figures["before"]
+    each = (peak - before) / pixels
+    return f"{(peak - before) / 2**20:6.0f} MiB {each:4.0f} bytes a pixel, {before / 2**20:.0f} MiB"
+
+
+def report(scene: Path, figures: dict[str, Any]) -> str:
     """The figures of one size as text."""
     pixels, whole, decoding = (figures[key] for key in ("pixels", "whole", "decoding"))
+    factor = float(np.sqrt(pixels / (SCENE_SIZE[0] * SCENE_SIZE[1])))
     lines = [
-        f"{pixels / 1e6:.1f} megapixels, {figures['leaks']} leaks",
-        f"  decoding two JPEGs  {decoding:7.2f} s   {figures['bytes'] / 2e6:.1f} MB each",
-        f"  the whole check     {whole:7.2f} s   {whole / decoding:5.1f} x decoding",
-        f"    reading the files {figures['reading']:7.2f} s",
+        f"{pixels / 1e6:.1f} megapixels, {figures['bytes'] / 2e6:.1f} MB each",
+        f"  decoding           {seconds(decoding)}",
+        f"  the whole check    {seconds(whole)} {times(whole, decoding)}",
     ]
-    slow = {k: s for k, s in figures["steps"].items() if s > LEAST_SHARE * whole}
+    slow = {k: s for k, s in figures["steps"].items() if s[0] > LEAST_SHARE * whole[0]}
     lines += [
-        f"    {name.lstrip('_'):18s}{seconds:7.2f} s"
-        for name, seconds in sorted(slow.items(), key=lambda item: -item[1])
+        f"    {name.lstrip('_'):16s} {seconds(spent)}"
+        for name, spent in sorted(slow.items(), key=lambda item: -item[1][0])
     ]
-    lines.append(f"  writing all results {figures['writing']:7.2f} s")
-    if figures["peak"] is not None:
-        peak, before = figures["peak"], figures["before"]
+    for name, spent in figures.get("commands", {}).items():
+        lines.append(f"  {name:18s} {seconds(spent)} {times(spent, decoding)}")
+    lines += [
+        f"  peak of memory     {memory(figures, pixels)} of libraries",
+        "  side by side       seconds (all cores)                        found  false  memory",
+    ]
+    rows = {"leakcheck": (figures, spots_of_outlines(figures["outlines"], factor))}
+    for name, recipe in figures.get("recipes", {}).items():
+        rows[name] = (recipe, spots_of_labels(recipe["labels"], factor))
+    for name, (run, spots) in rows.items():
+        counted, found, false = found_and_false(scene, spots)
+        mib = "" if run["peak"] is None else f"{(run['peak'] - run['before']) / 2**20:.0f} MiB"
         lines.append(
-            f"  peak of memory      {peak / 2**20:7.0f} MiB  {(peak - before) / pixels:4.0f} bytes"
-            f" a pixel besides the {before / 2**20:.0f} MiB of the libraries"
+            f"    {name:22s} {seconds(run['whole'])} {times(run['whole'], decoding):28s}"
+            f" {found}/{counted} {false:6d}  {mib}"
         )
     return "\n".join([*lines, *([figures["profile"]] if figures["profile"] else []), ""])
 
 
-def in_own_process(folder: Path, *, profile: bool) -> dict[str, Any]:
-    """`measure` in a fresh interpreter."""
-    command = [sys.executable, __file__, "--pair", str(folder), *(["--profile"] * profile)]
+def in_own_process(folder: Path, *options: str) -> dict[str, Any]:
+    """This script's measurement in a fresh interpreter."""
+    command = [sys.executable, __file__, "--pair", str(folder), *options]
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
     figures: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return figures
+
+
+def command_seconds(folder: Path, *options: str) -> list[float]:
+    """Seconds of `leakcheck check` from start to end."""
+    command = [sys.executable, "-m", "leakcheck", "check", "off.jpg", "on.jpg"]
+    before, start = os.times(), time.perf_counter()
+    done = subprocess.run(
+        [*command, "--openings", "openings.svg", *options], cwd=folder, capture_output=True
+    )
+    assert done.returncode in (0, 1), done.stderr.decode()
+    spent, after = time.perf_counter() - start, os.times()
+    return [spent, after[2] + after[3] - before[2] - before[3]]
+
+
+def all_of(folder: Path, args: argparse.Namespace) -> dict[str, Any]:
+    """Everything that is measured of one pair."""
+    options = ["--profile"] * args.profile
+    runs = [in_own_process(folder, *options) for _ in range(args.repeat)]
+    figures = min(runs, key=lambda run: run["whole"][0])
+    figures["commands"] = {
+        "command": command_seconds(folder),
+        "command --out": command_seconds(folder, "--out", "out"),
+    }
+    if not args.no_recipes:
+        from recipes import RECIPES
+
+        figures["recipes"] = {}
+        for name in RECIPES:
+            recipe = in_own_process(folder, "--recipe", name)
+            figures["recipes"][name] = recipe | {"labels": np.load(folder / "labels.npy")}
     return figures
 
 
@@ -207,19 +341,24 @@ def main() -> None:
     """Print the figures of each size."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--sizes", type=float, nargs="+", default=SIZES_MP, metavar="MP")
-    parser.add_argument("--profile", action="store_true", help="list the slowest functions")
     parser.add_argument("--repeat", type=int, default=1, metavar="N", help="the fastest of N runs")
-    parser.add_argument("--pair", type=Path, help=argparse.SUPPRESS)  # the process of one size
+    parser.add_argument("--profile", action="store_true", help="list the slowest functions")
+    parser.add_argument("--no-recipes", action="store_true", help="leakcheck alone")
+    parser.add_argument("--pair", type=Path, help=argparse.SUPPRESS)  # a process of its own
+    parser.add_argument("--recipe", help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.pair:
-        print(json.dumps(measure(args.pair, profile=args.profile)))
+        one = measure_recipe(args.pair, args.recipe) if args.recipe else None
+        print(json.dumps(one or measure(args.pair, profile=args.profile)))
         return
-    for megapixels in args.sizes:
-        with tempfile.TemporaryDirectory() as scratch:
-            folder = Path(scratch)
-            write_pair(folder, megapixels)
-            runs = [in_own_process(folder, profile=args.profile) for _ in range(args.repeat)]
-            print(report(megapixels, min(runs, key=lambda run: run["whole"])), flush=True)
+    with tempfile.TemporaryDirectory() as scratch:
+        scene = Path(scratch) / "scene"
+        draw_scene(scene)
+        for megapixels in args.sizes:
+            folder = Path(scratch) / f"{megapixels:g}"
+            folder.mkdir()
+            write_pair(scene, folder, megapixels)
+            print(report(scene, all_of(folder, args)), flush=True)
 
 
 if __name__ == "__main__":
