@@ -162,6 +162,8 @@ def check(
         unlit, lit, ignore=view.labels > 0, model=view.outline, tripod=settings.tripod
     )
     warped, overlap, dead = warp_off(unlit, registration, on_shape=view.shape, on_scale=lit.scale)
+    facts = _facts(off, unlit), _facts(on, lit)
+    del unlit  # the largest things are let go where they are not needed: photos are large
     progress("Matching the exposure")
     lit_clipped: Mask = any_channel(lit.clipped) > 0
     labels, guess = view.labels, None
@@ -229,8 +231,8 @@ def check(
     )
     match = _exposure_match(residual, off, on)
     return Check(
-        off=_facts(off, unlit),
-        on=_facts(on, lit),
+        off=facts[0],
+        on=facts[1],
         leaks=_numbered(leaks, words),
         spill=_numbered(spill, words),
         likely_openings=_as_openings(

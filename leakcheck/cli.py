@@ -131,6 +131,7 @@ def check(
 ) -> int:
     """Find the leaks in one pair of photos, say what kind they are and what to do."""
     from leakcheck.check import check as measure
+    from leakcheck.heap import keep_freed_memory
     from leakcheck.photo import read_photo
     from leakcheck.report.outputs import Outputs
     from leakcheck.report.progress import progress_line
@@ -145,6 +146,7 @@ def check(
     outputs.refuse_impossible(inputs=[path for path in (off, on, openings) if path])
     with progress_line(sys.stderr, wanted=not quiet) as progress:
         progress("Reading the photos")
+        keep_freed_memory()
         unlit, lit = read_photo(off), read_photo(on)
         shapes = _openings_on(lit, openings) if openings else None
         with _naming(off, on):
