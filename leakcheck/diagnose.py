@@ -112,13 +112,9 @@ class Surroundings:
 def kind_of(region: Region, surroundings: Surroundings) -> LeakKind:
     """The kind of a leak by its size, shape, edge and neighbours (common practice, no source)."""
     level = region.peak / surroundings.window_level if surroundings.window_level else 0.0
-    beacon = _nearest(region, surroundings, ("beacon",))
     slender = region.length / max(region.width, 1.0)
-    if beacon is not None:
-        opening, gap = beacon
-        size = max(_size(opening), SMALLEST_BEACON_PX * surroundings.scale)
-        if gap < SIDE_GLOW_REACH * size and slender < 2 * SLENDER:
-            return "side glow"
+    if slender < 2 * SLENDER and beacon_beside(region, surroundings) is not None:
+        return "side glow"
     if region.length < PINHOLE_PX:
         return "pinhole"
     if slender > SLENDER and region.width < SEAM_WIDTH_PX:
@@ -126,6 +122,16 @@ def kind_of(region: Region, surroundings: Surroundings) -> LeakKind:
     if level > HOLE_LEVEL and region.growth < HOLE_GROWTH:
         return "open hole"
     return "show-through"
+
+
+def beacon_beside(region: Region, surroundings: Surroundings) -> Opening | None:
+    """The beacon whose clear part may shine from its side where a region is, if there is one."""
+    beacon = _nearest(region, surroundings, ("beacon",))
+    if beacon is None:
+        return None
+    opening, gap = beacon
+    size = max(_size(opening), SMALLEST_BEACON_PX * surroundings.scale)
+    return opening if gap < SIDE_GLOW_REACH * size else None
 
 
 def described(
@@ -176,7 +182,7 @@ def outline_of(region: Region) -> NDArray[np.float64]:
 
     The pieces of a broken joint are linked, so that one outline goes round all of them.
     """
-    padded = np.pad(region.mask, 1).astype(np.uint8)
+    padded = np.pad(region.extent.mask, 1).astype(np.uint8)
     count, _, _, middles = cv2.connectedComponentsWithStats(padded, connectivity=8)
     if count > 2:
         points = middles[1:]
@@ -185,7 +191,7 @@ def outline_of(region: Region) -> NDArray[np.float64]:
         cv2.polylines(padded, [path.reshape(-1, 1, 2)], False, 1, LINK_PX)
     contours, _ = cv2.findContours(padded, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     longest = max(contours, key=cv2.contourArea).reshape(-1, 2).astype(float)
-    return np.asarray(longest + np.array([region.left - 1, region.top - 1]), float)
+    return np.asarray(longest + np.array([region.extent.left - 1, region.extent.top - 1]), float)
 
 
 def where(x: float, y: float, surroundings: Surroundings) -> str:

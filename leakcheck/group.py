@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leakcheck.photo import Mask
+from leakcheck.extent import axes_of, joined_extent, light_of
 from leakcheck.regions import Region
 
 SAME_SHARE = 0.5  # of the smaller extent that lies in the larger: the same leak seen twice
@@ -38,10 +38,10 @@ def chained(regions: list[Region]) -> list[Region]:
         row = _longest_row(beads)
         if len(row) < BEADS:
             break
-        joined = row[0]
+        chain = row[0]
         for bead in row[1:]:
-            joined = _joined(joined, bead)
-        chains.append(joined)
+            chain = joined(chain, bead)
+        chains.append(chain)
         beads = [bead for bead in beads if not any(bead is used for used in row)]
     return others + beads + chains
 
@@ -88,14 +88,14 @@ def grouped(regions: list[Region]) -> list[Region]:
     done: list[Region] = []
     while left:
         first = left.pop(0)
-        joined = True
-        while joined:
-            joined = False
+        again = True
+        while again:
+            again = False
             for other in left:
                 if _same(first, other) or _one_line(first, other):
                     left.remove(other)
-                    first = _joined(first, other)
-                    joined = True
+                    first = joined(first, other)
+                    again = True
                     break
         done.append(first)
     return sorted(done, key=lambda region: -region.glow)
@@ -109,14 +109,18 @@ def _same(a: Region, b: Region) -> bool:
 
 def _overlap(a: Region, b: Region) -> float:
     """Shared pixels / pixels of the smaller extent."""
-    top, left = max(a.top, b.top), max(a.left, b.left)
-    bottom = min(a.top + a.mask.shape[0], b.top + b.mask.shape[0])
-    right = min(a.left + a.mask.shape[1], b.left + b.mask.shape[1])
+    first, second = a.extent, b.extent
+    top, left = max(first.top, second.top), max(first.left, second.left)
+    bottom = min(first.top + first.mask.shape[0], second.top + second.mask.shape[0])
+    right = min(first.left + first.mask.shape[1], second.left + second.mask.shape[1])
     if bottom <= top or right <= left:
         return 0.0
-    first = a.mask[top - a.top : bottom - a.top, left - a.left : right - a.left]
-    second = b.mask[top - b.top : bottom - b.top, left - b.left : right - b.left]
-    return float((first & second).sum()) / max(1.0, min(a.area, b.area))
+    shared = np.ones((bottom - top, right - left), np.bool_)
+    for part in (first, second):
+        shared &= part.mask[
+            top - part.top : bottom - part.top, left - part.left : right - part.left
+        ]
+    return float(shared.sum()) / max(1.0, min(a.area, b.area))
 
 
 def _one_line(a: Region, b: Region) -> bool:
@@ -146,8 +150,8 @@ def _one_line(a: Region, b: Region) -> bool:
 
 
 def _points(region: Region) -> NDArray[np.float64]:
-    rows, cols = np.nonzero(region.mask)
-    return np.column_stack([cols + region.left, rows + region.top]).astype(float)
+    rows, cols = np.nonzero(region.extent.mask)
+    return np.column_stack([cols + region.extent.left, rows + region.extent.top]).astype(float)
 
 
 def _direction(region: Region) -> NDArray[np.float64]:
@@ -157,39 +161,23 @@ def _direction(region: Region) -> NDArray[np.float64]:
     return np.asarray(vectors[:, 1])
 
 
-def _joined(a: Region, b: Region) -> Region:
+def joined(a: Region, b: Region) -> Region:
     """One region of two; what describes the surroundings is the stronger one's."""
-    top, left = min(a.top, b.top), min(a.left, b.left)
-    bottom = max(a.top + a.mask.shape[0], b.top + b.mask.shape[0])
-    right = max(a.left + a.mask.shape[1], b.left + b.mask.shape[1])
-    mask: Mask = np.zeros((bottom - top, right - left), np.bool_)
-    for part in (a, b):
-        rows, cols = part.mask.shape
-        mask[
-            part.top - top : part.top - top + rows, part.left - left : part.left - left + cols
-        ] |= part.mask
-    shared = _overlap(a, b) * min(a.area, b.area)
-    area = float(mask.sum())
-    main = a if a.glow >= b.glow else b
-    other = b if main is a else a
-    new_share = 1.0 - shared / max(other.area, 1.0)
-    glow = main.glow + other.glow * new_share
-    weight = other.glow * new_share / max(glow, 1e-9)
-    points = np.column_stack(np.nonzero(mask)[::-1]).astype(float)
-    spread = np.cov(points.T) + np.eye(2) / 12 if len(points) > 2 else np.eye(2) / 12
-    axes = 4 * np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-6))
+    main, other = (a, b) if a.glow >= b.glow else (b, a)
+    extent = joined_extent(main.extent, other.extent)
+    light = light_of(extent)
+    rows, cols = np.nonzero(extent.mask)
+    length, width = axes_of(cols, rows)
     return replace(
         main,
-        mask=mask,
-        top=top,
-        left=left,
-        x=main.x + weight * (other.x - main.x),
-        y=main.y + weight * (other.y - main.y),
-        area=area,
-        glow=glow,
-        contrast=glow / max(area, 1.0),
+        extent=extent,
+        x=light.x,
+        y=light.y,
+        area=light.area,
+        glow=light.glow,
+        contrast=light.contrast,
         peak=max(a.peak, b.peak),
         pieces=a.pieces + b.pieces,
-        length=float(axes[1]),
-        width=float(axes[0]),
+        length=length,
+        width=width,
     )

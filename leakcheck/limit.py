@@ -146,7 +146,7 @@ def _faintest(
     ]
     peak = _threshold(search, size, trials) * float(np.median(asked[there]))
     rows, cols = there.shape
-    surface = block_mean(search.ground.unlit, cut.block_px)[:rows, :cols][there]
+    surface = block_mean(search.ground.surface, cut.block_px)[:rows, :cols][there]
     contrast = MEAN_OF_PEAK * peak / max(float(np.median(surface)), 1e-5)
     return Faintest(contrast, peak / window_level if window_level else None)
 
@@ -230,8 +230,9 @@ def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
         )
         there = replace(
             region,
-            top=region.top + top,
-            left=region.left + left,
+            extent=replace(
+                region.extent, top=region.extent.top + top, left=region.extent.left + left
+            ),
             x=region.x + left,
             y=region.y + top,
         )
@@ -249,9 +250,10 @@ def _window(place: _Place, reach: int, shape: tuple[int, ...]) -> tuple[slice, s
 
 def _holds(region: Region, row: int, col: int) -> bool:
     """True where a region covers a pixel."""
-    rows, cols = region.mask.shape
-    row, col = row - region.top, col - region.left
-    return 0 <= row < rows and 0 <= col < cols and bool(region.mask[row, col])
+    extent = region.extent
+    rows, cols = extent.mask.shape
+    row, col = row - extent.top, col - extent.left
+    return 0 <= row < rows and 0 <= col < cols and bool(extent.mask[row, col])
 
 
 def _bell(shape: tuple[int, ...], row: int, col: int, spread: float) -> Image:

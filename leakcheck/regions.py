@@ -7,36 +7,34 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from leakcheck.extent import Extent, box_of, extent_of, light_of
 from leakcheck.light import blurred, grown, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut, Spot, averaging, find_seeds, flooded, grow_spots, smoothed
+from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed
 
-EXTENT = (0.1, 0.15, 0.2, 0.3, 0.4)  # of the peak: down to a tenth of it, if noise lets it
-MAX_GROWTH = 14.0  # extent / core; a Gaussian glow has 3.3, a thin line less than 6, noise no end
-NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
 DARK = 3e-4  # linear light under which a surface's own light is not known
 FINE_SCALE_PX = 2.0  # scales whose surroundings are taken close by
-PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
 HIDDEN_PX = 3  # round a known leak
 LINE_PX = 13  # width up to which something dark is a line or crevice
 AROUND_GAP_PX, AROUND_GAP = 15.0, 0.7  # surroundings begin so far out, or so many thicknesses
 AROUND_PX = 45.0  # and reach so much further
 AROUND_QUANTILE = 0.95
 MIN_AROUND = 50  # pixels
+MIN_CORE = 9  # pixels; fewer have no slope
 
 
 @dataclass(frozen=True, eq=False)
 class Ground:
     """What regions are measured against; made once for a pair."""
 
-    unlit: Image  # (rows, cols), surfaces' luminance without lamps, slightly smoothed
+    surface: Image  # (rows, cols), luminance of the surfaces without the lamps, above zero
     edge: Mask  # (rows, cols), True within two pixels of an edge of the surfaces
     dark_line: Image  # (rows, cols), how far lines are darker than both sides, share
     to_opening: Image  # (rows, cols), px to the nearest opening or clipped spot
+    to_lamp: Image  # (rows, cols), px to the nearest opening
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,9 +42,7 @@ class Region:
     """One place where light shows, in frame pixels."""
 
     spot: Spot
-    mask: Mask  # extent, in its box
-    top: int
-    left: int
+    extent: Extent
     x: float  # centroid of the added light
     y: float
     area: float  # px
@@ -62,6 +58,8 @@ class Region:
     step: float  # log of the surface's own light inside / around, without sign
     dark_line: float  # how far the surface is darker inside than on both sides, share
     halo_ratio: float  # halo taken off / light left
+    to_lamp_px: float  # from its brightest pixel to the nearest opening
+    falling: float  # how steadily it falls off with distance from there: -correlation
     growth: float  # area above 15 % of its peak / area above half
     pieces: int = 1  # spots that it was joined of
 
@@ -69,16 +67,17 @@ class Region:
 def ground_of(residual: Residual) -> Ground:
     """Edges and distances that all regions of a pair are measured against."""
     unlit = blurred(residual.unlit, 1.0)
-    light = np.maximum(unlit, np.float32(DARK))
+    light: Image = np.maximum(unlit, np.float32(DARK))
     steep = np.asarray(cv2.dilate(slope(unlit) / light, np.ones((5, 5))), np.float32)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (LINE_PX, LINE_PX))
     closed = cv2.morphologyEx(unlit, cv2.MORPH_CLOSE, disc)
-    free = (~residual.sources).astype(np.uint8)
+    free, unlamped = (~residual.sources).astype(np.uint8), (~residual.lamps).astype(np.uint8)
     return Ground(
-        unlit=unlit,
+        surface=light,
         edge=steep > EDGE_SHARE,
         dark_line=np.asarray((closed - unlit) / light, np.float32),
         to_opening=np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32),
+        to_lamp=np.asarray(cv2.distanceTransform(unlamped, cv2.DIST_L2, 3), np.float32),
     )
 
 
@@ -108,7 +107,9 @@ def find_regions(
 
     regions = [measured(spot) for spot in spots]
     for region in filter(is_leak, regions):
-        hidden[_box(region.mask, region.top, region.left)] |= region.mask
+        hidden[box_of(region.extent.mask, region.extent.top, region.extent.left)] |= (
+            region.extent.mask
+        )
     hidden = grown(hidden, HIDDEN_PX)
     regions = [
         region if is_leak(region) else measured(spot)
@@ -137,29 +138,22 @@ def measure_region(
     """
     around = _surroundings(spot, residual, ground, image, fine, hidden)
     spot = replace(spot, base=min(around["base"], 0.8 * spot.peak))
-    mask, top, left, growth = _extent(spot, residual, image)
-    rows, cols = np.nonzero(mask)
-    rows, cols = rows + top, cols + left
-    base = _pedestal(mask, top, left, residual, spot)
-    added = residual.luminance[rows, cols] - base
-    surface = np.maximum(ground.unlit[rows, cols], DARK)
-    weight: Image = np.asarray(np.maximum(fine[rows, cols] - base, 0) + 1e-9, np.float32)
-    length, width = _axes(cols, rows, weight)
-    core = _box(spot.mask, spot.top, spot.left)
+    extent, growth = extent_of(spot, residual, image=image, fine=fine, surface=ground.surface)
+    light = light_of(extent)
+    peak = float(fine[extent.box][extent.mask].max())
+    core = box_of(spot.mask, spot.top, spot.left)
     core_light = residual.light[core][spot.mask].mean(axis=0)
     return Region(
         spot=spot,
-        mask=mask,
-        top=top,
-        left=left,
-        x=float((cols * weight).sum() / weight.sum()),
-        y=float((rows * weight).sum() / weight.sum()),
-        area=float(len(rows)),
-        glow=float((added / surface).sum()),
-        contrast=float((added / surface).mean()),
-        peak=float(max(fine[rows, cols].max(), 0.0)),
-        length=length,
-        width=width,
+        extent=extent,
+        x=light.x,
+        y=light.y,
+        area=light.area,
+        glow=light.glow,
+        contrast=light.contrast,
+        peak=max(peak, 0.0),
+        length=light.length,
+        width=light.width,
         rgb=(float(core_light[0]), float(core_light[1]), float(core_light[2])),
         growth=growth,
         isolation=around["isolation"],
@@ -167,22 +161,9 @@ def measure_region(
         step=around["step"],
         dark_line=around["dark_line"],
         halo_ratio=around["halo_ratio"],
+        to_lamp_px=float(ground.to_lamp[spot.row, spot.col]),
+        falling=_falling(ground.to_lamp[core][spot.mask], fine[core][spot.mask]),
     )
-
-
-def _pedestal(mask: Mask, top: int, left: int, residual: Residual, spot: Spot) -> float:
-    """Light just outside an extent, luminance: what lies under the leak as well."""
-    pad = PEDESTAL_PX[1] + 1
-    rows, cols = residual.luminance.shape
-    y0, x0 = max(top - pad, 0), max(left - pad, 0)
-    y1, x1 = min(top + mask.shape[0] + pad, rows), min(left + mask.shape[1] + pad, cols)
-    inside = np.zeros((y1 - y0, x1 - x0), np.uint8)
-    inside[_box(mask, top - y0, left - x0)] = mask
-    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    ring = (away > PEDESTAL_PX[0]) & (away <= PEDESTAL_PX[1]) & residual.measured[y0:y1, x0:x1]
-    values = residual.luminance[y0:y1, x0:x1][ring]
-    highest = 0.5 * spot.peak if spot.plane == "luminance" else np.inf
-    return float(np.clip(np.median(values), 0.0, highest)) if len(values) else 0.0
 
 
 def region_of_mask(
@@ -195,16 +176,23 @@ def region_of_mask(
         residual, ground: of the pair.
         fine: (rows, cols), luminance of all added light, smoothed by one pixel.
     """
+    box = box_of(mask, top, left)
+    none = np.float32(0)
+    extent = Extent(
+        mask=mask,
+        top=top,
+        left=left,
+        added=np.where(mask, fine[box], none),
+        weight=np.where(mask, np.maximum(fine[box], none), none),
+        surface=np.where(mask, ground.surface[box], none),
+    )
+    light = light_of(extent)
     rows, cols = np.nonzero(mask)
     rows, cols = rows + top, cols + left
-    light = fine[rows, cols]
-    at = int(np.argmax(light))
-    surface = np.maximum(ground.unlit[rows, cols], DARK)
-    weight: Image = np.asarray(np.maximum(light, 0) + 1e-9, np.float32)
-    length, width = _axes(cols, rows, weight)
+    at = int(np.argmax(fine[rows, cols]))
     core = residual.added[rows, cols].mean(axis=0)
     noise = float(np.sqrt(residual.planes[0].variance[rows[at], cols[at]]))
-    peak = float(max(light[at], 0.0))
+    peak = float(max(fine[rows[at], cols[at]], 0.0))
     spot = Spot(
         peak / max(noise, 1e-6),
         int(rows[at]),
@@ -219,65 +207,25 @@ def region_of_mask(
     )
     return Region(
         spot=spot,
-        mask=mask,
-        top=top,
-        left=left,
-        x=float((cols * weight).sum() / weight.sum()),
-        y=float((rows * weight).sum() / weight.sum()),
-        area=float(len(rows)),
-        glow=float((light / surface).sum()),
-        contrast=float((light / surface).mean()),
+        extent=extent,
+        x=light.x,
+        y=light.y,
+        area=light.area,
+        glow=light.glow,
+        contrast=light.contrast,
         peak=peak,
-        length=length,
-        width=width,
+        length=light.length,
+        width=light.width,
         rgb=(float(core[0]), float(core[1]), float(core[2])),
         isolation=0.0,
         edge_share=0.0,
         step=0.0,
         dark_line=0.0,
         halo_ratio=0.0,
+        to_lamp_px=0.0,
+        falling=0.0,
         growth=1.0,
     )
-
-
-def _extent(spot: Spot, residual: Residual, image: Image) -> tuple[Mask, int, int, float]:
-    """Pixels down to a tenth of the peak, as far as noise and neighbours allow; and the growth."""
-    core = float(spot.mask.sum())
-    height = spot.peak - spot.base
-    plane = next(plane for plane in residual.planes if plane.name == spot.plane)
-    averaged = 4 * np.pi * averaging(spot.scale_px) ** 2
-    noise = float(np.sqrt(plane.variance[spot.row, spot.col] / averaged))
-    growth = 0.0
-    found = (spot.mask, spot.top, spot.left)
-    for share in EXTENT:
-        level = spot.base + share * height
-        mask, top, left = flooded(image, spot.row, spot.col, level)
-        area = float(mask.sum())
-        if share == 0.15:
-            growth = area / core
-        if level < NOISE_FLOOR * noise or area > MAX_GROWTH * core:
-            continue
-        found = (mask, top, left)
-        break
-    if not growth:
-        mask, _, _ = flooded(image, spot.row, spot.col, spot.base + 0.15 * height)
-        growth = float(mask.sum()) / core
-    return (*found, growth)
-
-
-def _box(mask: Mask, top: int, left: int) -> tuple[slice, slice]:
-    return slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
-
-
-def _axes(
-    x: NDArray[np.intp], y: NDArray[np.intp], weight: NDArray[np.float32]
-) -> tuple[float, float]:
-    """Length and width (px) of an ellipse with the same second moments."""
-    if len(x) < 3:
-        return float(len(x)), 1.0
-    spread = np.cov(np.vstack([x, y]), aweights=weight) + np.eye(2) / 12
-    values = np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-6))
-    return float(4 * values[1]), float(4 * values[0])
 
 
 def _surroundings(
@@ -298,12 +246,12 @@ def _surroundings(
     right = min(spot.left + spot.mask.shape[1] + pad, image.shape[1])
     window = (slice(top, bottom), slice(left, right))
     inside = np.zeros((bottom - top, right - left), np.uint8)
-    inside[_box(spot.mask, spot.top - top, spot.left - left)] = spot.mask
+    inside[box_of(spot.mask, spot.top - top, spot.left - left)] = spot.mask
     away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
     core, measured = inside > 0, residual.measured[window]
     around = (away > gap) & (away < gap + AROUND_PX) & measured & ~hidden[window]
     beside = (away > 2) & (away < 2 + max(5.0, thickness)) & measured
-    surface = np.maximum(ground.unlit[window], np.float32(DARK))
+    surface = ground.surface[window]
     ratio: Image = np.asarray(fine[window] / surface, np.float32)
     own = max(float(np.median(ratio[core])), 1e-4)
     border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
@@ -328,6 +276,13 @@ def _surroundings(
             residual.halo[window][core].mean() / max(float(np.median(fine[window][core])), 1e-6)
         ),
     }
+
+
+def _falling(distance: Image, light: Image) -> float:
+    """How steadily light falls off with distance: minus their correlation, -1 to 1."""
+    if len(distance) < MIN_CORE or np.ptp(distance) < 1.0 or np.ptp(light) <= 0:
+        return 0.0
+    return -float(np.corrcoef(distance, light)[0, 1])
 
 
 def _isolation(around: Image, own: float) -> float:

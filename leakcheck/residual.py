@@ -22,7 +22,13 @@ from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
 
 EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
 RIM_PX = 2  # next to an opening that is not
+OWN_REACH_PX = 8  # how far past its outline an opening may go on
+OWN_GAP_PX = 4  # width of a rail
+OWN_LEVEL = 0.5  # of its brightest light
 TOUCH_PX = 2  # an outline is drawn no better than that
+OVERFLOW_PX = (
+    16  # frame px that a clipped opening may spread over its rim; further out it is a leak
+)
 HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
 SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
 STILL_PX = 0.02  # what a photo that needed no moving may still be off by
@@ -41,6 +47,7 @@ class Residual:
     planes: tuple[Plane, ...]  # what is searched, with its variance
     measured: Mask  # (rows, cols), True where a leak could be seen
     sources: Mask  # (rows, cols), True inside openings and clipped spots
+    lamps: Mask  # (rows, cols), True inside openings, where they overflow, and on their own rims
     shake: Image  # (rows, cols), variance from edges that do not lie quite on themselves
     halo_doubt: Image  # (rows, cols), variance from the halo's shape
     match: Match
@@ -79,6 +86,7 @@ def residual_light(
     match = match_exposure(unlit, lit, source, sources=sources, usable=usable)
     bare = without_lamps(unlit, match)
     added = lit - bare
+    blind |= _own_light(luminance(added), openings)
     halo = wide_halo(source, match)
     near = near_halo(
         added - halo, bare, source, sources=sources, usable=usable, noise=_rough_noise(added)
@@ -104,6 +112,7 @@ def residual_light(
         planes=planes,
         measured=measured,
         sources=sources,
+        lamps=blind,
         shake=shake,
         halo_doubt=halo_doubt,
         match=match,
@@ -117,7 +126,24 @@ def _touching(clipped: Mask, openings: Mask) -> Mask:
     touching = np.zeros(count, np.bool_)
     touching[np.unique(labels[grown(openings, TOUCH_PX) & clipped])] = True
     touching[0] = False
-    return np.asarray(touching[labels])
+    return np.asarray(touching[labels] & grown(openings, OVERFLOW_PX))
+
+
+def _own_light(added: Image, openings: Mask) -> Mask:
+    """True where an opening goes on past its outline: as bright as it is, and touching it.
+
+    Outlines are drawn a little small, and a rail or wire before a lamp cuts its outline in two.
+    """
+    size = 4 * OWN_REACH_PX + 1
+    level = np.where(openings, added, np.float32(0))
+    around = np.asarray(cv2.dilate(cv2.blur(level, (3, 3)), np.ones((size, size))), np.float32)
+    bright = (added > OWN_LEVEL * around) & (around > 0) & ~openings
+    count, labels = cv2.connectedComponents(bright.astype(np.uint8), connectivity=8)
+    own = np.zeros(count, np.bool_)
+    own[np.unique(labels[bright & grown(openings, OWN_GAP_PX)])] = True
+    own[np.unique(labels[bright & ~grown(openings, OWN_REACH_PX)])] = False
+    own[0] = False
+    return np.asarray(own[labels] & ~grown(openings, RIM_PX))
 
 
 def _rough_noise(added: Image) -> float:

@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from leakcheck.diagnose import LeakKind, Surroundings, kind_of
-from leakcheck.group import chained, grouped
+from leakcheck.diagnose import LeakKind, Surroundings, beacon_beside, kind_of
+from leakcheck.group import chained, grouped, joined
 from leakcheck.regions import Region
 
 DOUBTFUL_FROM = -0.6  # evidence from which spill is listed as doubtful
@@ -22,7 +22,7 @@ DOUBTFUL_TO = 0.25  # evidence up to which a leak is
 ALONE: dict[LeakKind, float] = {
     "pinhole": 1.5,
     "seam leak": 0.9,
-    "side glow": 0.3,
+    "side glow": 0.1,
     "open hole": 0.8,
     "show-through": 0.8,
 }
@@ -30,13 +30,16 @@ PLAIN_SIGMA = 7.0  # significance that noise and texture seldom reach
 PINHOLE_SURE = 0.9  # for a point of light that stands out of its own surface much more
 BEADS_SURE = 0.8  # for many pieces on one line
 TINY_SIDE_GLOW_PX = 5.0  # frame px across; less is how a beacon's own rim shows
-TINY_SIDE_GLOW_ALONE = 0.6
+TINY_SIDE_GLOW_ALONE = 0.45
 EDGE_COST = 1.5  # for a border that lies wholly on edges of the surface
 PINHOLE_EDGE_FROM, PINHOLE_EDGE_COST = 0.7, 5.0  # a pinhole beside an edge is something lit
 STEP_FROM, STEP_COST = 0.3, 0.5  # a region on a surface of its own is something lit
 STRIP_FROM, STRIP_COST = 1.5, 1.0  # a broad strip, log of length / width, is a lit deck
 SEAM_STEP_COST = 2.0
 LINE_FROM, LINE_COST = 0.12, 8.0  # light in a crevice that is dark without it
+BESIDE_PX, FALLING_COST = 12.0, 4.0  # brightest beside an opening and falling off from there
+GROWTH_FROM, GROWTH_COST = 6.0, 0.8  # going on round about, log of extent / core
+OBJECT_FROM, OBJECT_COST = 0.12, 4.0  # a thing with its own edges and its own brightness
 HALO_FROM, HALO_COST = 0.7, 1.0  # what is left where more was taken off as halo
 
 
@@ -61,11 +64,26 @@ def sort_out(
     judged = [
         (evidence(region, kind_of(region, surroundings)), region) for region in chained(regions)
     ]
-    leaks = grouped([region for value, region in judged if value >= 0])
+    leaks = _by_beacon(grouped([region for value, region in judged if value >= 0]), surroundings)
     spill = grouped([region for value, region in judged if value < 0])
     return [_sorted(region, surroundings, leak=True) for region in leaks], [
         _sorted(region, surroundings, leak=False) for region in spill
     ]
+
+
+def _by_beacon(leaks: list[Region], surroundings: Surroundings) -> list[Region]:
+    """Leaks with the pieces of each beacon's side glow joined: rails and posts cut it up."""
+    glows: dict[str, Region] = {}
+    others: list[Region] = []
+    for region in leaks:
+        beacon = beacon_beside(region, surroundings)
+        if beacon is None or kind_of(region, surroundings) != "side glow":
+            others.append(region)
+        elif beacon.name in glows:
+            glows[beacon.name] = joined(glows[beacon.name], region)
+        else:
+            glows[beacon.name] = region
+    return sorted([*others, *glows.values()], key=lambda region: -region.glow)
 
 
 def _sorted(region: Region, surroundings: Surroundings, *, leak: bool) -> Sorted:
@@ -89,10 +107,14 @@ def evidence(region: Region, kind: LeakKind) -> float:
         return value - PINHOLE_EDGE_COST * max(region.edge_share - PINHOLE_EDGE_FROM, 0.0)
     if kind == "seam leak":
         value += BEADS_SURE * math.log(region.pieces)
+        value -= OBJECT_COST * region.edge_share * max(region.step - OBJECT_FROM, 0.0)
         return value - SEAM_STEP_COST * max(region.step - STEP_FROM, 0.0)
     if kind == "side glow":
         tiny = region.width < TINY_SIDE_GLOW_PX
         return value - (TINY_SIDE_GLOW_ALONE - ALONE[kind] if tiny else 0.0)
+    if region.to_lamp_px < BESIDE_PX:
+        value -= FALLING_COST * max(region.falling, 0.0)
+    value -= GROWTH_COST * max(math.log(max(region.growth, 1.0) / GROWTH_FROM), 0.0)
     value -= EDGE_COST * region.edge_share**2
     stretch = math.log(max(region.length / max(region.width, 1.0), 1.0))
     value -= STRIP_COST * max(stretch - STRIP_FROM, 0.0)

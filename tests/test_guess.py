@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import functools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scene import Lens, Opening, Scene, ferry_scene, plain_field, render
 
+from leakcheck.extent import Extent
 from leakcheck.guess import Guess, guess_openings, not_among
 from leakcheck.guess_shapes import guessed_openings
 from leakcheck.openings import Opening as Shape
@@ -182,11 +184,8 @@ def test_a_glow_that_is_reported_already_is_not_reported_again(make_region):
 @pytest.fixture
 def make_region():
     def make(top: int, left: int):
-        class Square:
-            mask = np.ones((10, 10), bool)
-
-        square = Square()
-        square.top, square.left = top, left
-        return square
+        none = np.zeros((10, 10), np.float32)
+        extent = Extent(np.ones((10, 10), bool), top, left, none, none, none)
+        return SimpleNamespace(extent=extent)
 
     return make

@@ -1,0 +1,198 @@
+"""How far a spot's light reaches, and how much it is: the pixels that count as the leak's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage.morphology import reconstruction
+from skimage.segmentation import watershed
+
+from leakcheck.photo import Image, Mask
+from leakcheck.residual import Residual
+from leakcheck.spots import Spot, averaging, flooded
+
+EXTENT = (0.1, 0.15, 0.2, 0.3, 0.4)  # of the peak: down to a tenth of it, if noise lets it
+MAX_GROWTH = 14.0  # extent / core; a Gaussian glow has 3.3, a thin line less than 6, noise no end
+NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
+GROWTH_SHARE = 0.15  # of the peak at which growth is told
+SADDLE = 2.4  # lower summit / saddle from which two summits are two leaks
+SADDLE_NOISE = 5.0  # sigma that the saddle must lie under the lower summit
+PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
+
+
+@dataclass(frozen=True, eq=False)
+class Extent:
+    """The pixels that a leak's light is summed over, in their box; zero outside the mask."""
+
+    mask: Mask  # (rows, cols)
+    top: int  # first row and column of the box, frame px
+    left: int
+    added: Image  # (rows, cols), luminance added, less what lies under the leak as well
+    weight: Image  # (rows, cols), the same smoothed, never negative
+    surface: Image  # (rows, cols), luminance of the surface without the lamps
+
+    @property
+    def box(self) -> tuple[slice, slice]:
+        """Rows and columns of a frame that the box covers."""
+        return box_of(self.mask, self.top, self.left)
+
+
+@dataclass(frozen=True)
+class Light:
+    """An extent in numbers, frame px."""
+
+    x: float  # centroid of the added light
+    y: float
+    area: float  # px
+    glow: float  # added luminance / luminance of the surface that it leaves from, summed
+    contrast: float  # the same, mean
+    length: float  # px, along
+    width: float  # px, across
+
+
+def light_of(extent: Extent) -> Light:
+    """What an extent's pixels add up to.
+
+    The surface is the one that the light leaves from, its mean weighted by the light: the lens
+    carries a little of it onto darker or brighter neighbours.
+    """
+    rows, cols = np.nonzero(extent.mask)
+    weight = extent.weight[rows, cols] + np.float32(1e-9)
+    total = float(weight.sum())
+    surface = float((extent.surface[rows, cols] * weight).sum()) / total
+    added = float(extent.added[rows, cols].sum())
+    length, width = axes_of(cols, rows, weight)
+    return Light(
+        x=float((cols * weight).sum()) / total + extent.left,
+        y=float((rows * weight).sum()) / total + extent.top,
+        area=float(len(rows)),
+        glow=added / surface,
+        contrast=added / surface / len(rows),
+        length=length,
+        width=width,
+    )
+
+
+def axes_of(
+    x: NDArray[np.intp], y: NDArray[np.intp], weight: NDArray[np.float32] | None = None
+) -> tuple[float, float]:
+    """Length and width (px) of an ellipse with the same second moments."""
+    if len(x) < 3:
+        return float(len(x)), 1.0
+    spread = np.cov(np.vstack([x, y]), aweights=weight) + np.eye(2) / 12
+    values = np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-6))
+    return float(4 * values[1]), float(4 * values[0])
+
+
+def extent_of(
+    spot: Spot, residual: Residual, *, image: Image, fine: Image, surface: Image
+) -> tuple[Extent, float]:
+    """The extent of a spot, and its growth: area above 15 % of its peak / area above half.
+
+    Args:
+        spot: its core, with the base that its surroundings tell.
+        residual: of the pair.
+        image: (rows, cols), the smoothed residual that the core was grown in.
+        fine: (rows, cols), luminance residual smoothed by one pixel.
+        surface: (rows, cols), luminance of the surfaces without the lamps, above zero.
+    """
+    flood, top, left, growth, noise = _reach(spot, residual, image)
+    mask = _own_part(flood, top, left, spot, image, noise)
+    box = box_of(mask, top, left)
+    base = np.float32(_pedestal(mask, flood, top, left, residual, spot))
+    none = np.float32(0)
+    extent = Extent(
+        mask=mask,
+        top=top,
+        left=left,
+        added=np.where(mask, residual.luminance[box] - base, none),
+        weight=np.where(mask, np.maximum(fine[box] - base, none), none),
+        surface=np.where(mask, surface[box], none),
+    )
+    return extent, growth
+
+
+def box_of(mask: Mask, top: int, left: int) -> tuple[slice, slice]:
+    """Where in a frame a mask's box lies."""
+    return slice(top, top + mask.shape[0]), slice(left, left + mask.shape[1])
+
+
+def joined_extent(main: Extent, other: Extent) -> Extent:
+    """The pixels of both; where they overlap, the light is the first one's."""
+    top, left = min(main.top, other.top), min(main.left, other.left)
+    bottom = max(main.top + main.mask.shape[0], other.top + other.mask.shape[0])
+    right = max(main.left + main.mask.shape[1], other.left + other.mask.shape[1])
+    shape = (bottom - top, right - left)
+    mask: Mask = np.zeros(shape, np.bool_)
+    added, weight, surface = (np.zeros(shape, np.float32) for _ in range(3))
+    for part in (other, main):
+        box = box_of(part.mask, part.top - top, part.left - left)
+        mask[box] |= part.mask
+        added[box][part.mask] = part.added[part.mask]
+        weight[box][part.mask] = part.weight[part.mask]
+        surface[box][part.mask] = part.surface[part.mask]
+    return Extent(mask, top, left, added, weight, surface)
+
+
+def _reach(spot: Spot, residual: Residual, image: Image) -> tuple[Mask, int, int, float, float]:
+    """Pixels down to a tenth of the peak, as far as noise allows; the growth and the noise."""
+    core = float(spot.mask.sum())
+    height = spot.peak - spot.base
+    plane = next(plane for plane in residual.planes if plane.name == spot.plane)
+    averaged = 4 * np.pi * averaging(spot.scale_px) ** 2
+    noise = float(np.sqrt(plane.variance[spot.row, spot.col] / averaged))
+    growth = 0.0
+    found = (spot.mask, spot.top, spot.left)
+    for share in EXTENT:
+        level = spot.base + share * height
+        mask, top, left = flooded(image, spot.row, spot.col, level)
+        area = float(mask.sum())
+        if share == GROWTH_SHARE:
+            growth = area / core
+        if level < NOISE_FLOOR * noise or area > MAX_GROWTH * core:
+            continue
+        found = (mask, top, left)
+        break
+    if not growth:
+        mask, _, _ = flooded(image, spot.row, spot.col, spot.base + GROWTH_SHARE * height)
+        growth = float(mask.sum()) / core
+    return (*found, growth, noise)
+
+
+def _own_part(mask: Mask, top: int, left: int, spot: Spot, image: Image, noise: float) -> Mask:
+    """An extent without what belongs to another summit beyond a saddle: another leak's light."""
+    window = image[box_of(mask, top, left)]
+    light = np.where(mask, np.maximum(window - np.float32(spot.base), 0), np.float32(0))
+    sunk = np.maximum(np.minimum(light / SADDLE, light - np.float32(SADDLE_NOISE * noise)), 0)
+    domes = light > reconstruction(sunk, light)  # type: ignore[no-untyped-call]
+    core = np.zeros(image.shape, np.bool_)
+    core[box_of(spot.mask, spot.top, spot.left)] = spot.mask
+    core = core[box_of(mask, top, left)] & mask
+    _, labels = cv2.connectedComponents(domes.astype(np.uint8), connectivity=8)
+    others = domes & ~np.isin(labels, np.unique(labels[core]))
+    if not others.any():
+        return mask
+    markers = np.where(core, 1, np.where(others, labels + 1, 0))
+    parts = watershed(-light, markers, mask=mask)  # type: ignore[no-untyped-call]
+    return np.asarray(parts == 1)
+
+
+def _pedestal(
+    mask: Mask, flood: Mask, top: int, left: int, residual: Residual, spot: Spot
+) -> float:
+    """Light just outside an extent and its neighbours: what lies under the leak as well."""
+    pad = PEDESTAL_PX[1] + 1
+    rows, cols = residual.luminance.shape
+    y0, x0 = max(top - pad, 0), max(left - pad, 0)
+    y1, x1 = min(top + mask.shape[0] + pad, rows), min(left + mask.shape[1] + pad, cols)
+    inside = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    inside[box_of(mask, top - y0, left - x0)] = mask
+    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
+    ring = (away > PEDESTAL_PX[0]) & (away <= PEDESTAL_PX[1]) & residual.measured[y0:y1, x0:x1]
+    ring[box_of(flood, top - y0, left - x0)] &= ~flood
+    values = residual.luminance[y0:y1, x0:x1][ring]
+    highest = 0.5 * spot.peak if spot.plane == "luminance" else np.inf
+    return float(np.clip(np.median(values), 0.0, highest)) if len(values) else 0.0

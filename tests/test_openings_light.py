@@ -1,0 +1,65 @@
+"""Light that belongs to an opening though it lies beyond its outline, and light that does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from leakcheck.residual import Residual, residual_light
+
+SHAPE = (160, 200)
+OPENING = (slice(60, 80), slice(80, 110))  # rows and columns of a window
+
+
+def residual(lit_more: np.ndarray, *, clipped: np.ndarray | None = None) -> Residual:
+    """A pair with one window, its noise drawn with a fixed seed, and light added to it."""
+    rng = np.random.default_rng(1)
+    texture = 0.2 + 0.02 * rng.standard_normal((*SHAPE, 1)).astype(np.float32)
+    unlit = np.repeat(texture, 3, axis=2)
+    openings = np.zeros(SHAPE, bool)
+    openings[OPENING] = True
+    lit = unlit + lit_more[..., None]
+    none = np.zeros(SHAPE, bool)
+    return residual_light(
+        (unlit + 0.002 * rng.standard_normal(unlit.shape)).astype(np.float32),
+        (lit + 0.002 * rng.standard_normal(unlit.shape)).astype(np.float32),
+        overlap=~none,
+        unlit_clipped=none,
+        lit_clipped=none if clipped is None else clipped,
+        openings=openings,
+        inside=None,
+        shift_px=0.05,
+    )
+
+
+def test_a_window_that_a_rail_cuts_off_is_no_leak() -> None:
+    """The pane goes on for 4 px beyond a rail of 3 px that its outline was drawn to."""
+    more = np.zeros(SHAPE, np.float32)
+    more[OPENING] = 0.5
+    more[83:87, 80:110] = 0.5
+    found = residual(more)
+    assert not found.measured[83:87, 80:110].any()
+    assert found.lamps[85, 95]
+
+
+@pytest.mark.parametrize(
+    ("rows", "level"),
+    [((83, 87), 0.2), ((83, 95), 0.5)],
+    ids=["much dimmer than the window", "reaches far from it"],
+)
+def test_what_is_dimmer_or_reaches_farther_is_measured(rows: tuple[int, int], level: float) -> None:
+    """A leak beside a window is neither as bright as the window nor as close all over."""
+    more = np.zeros(SHAPE, np.float32)
+    more[OPENING] = 0.5
+    more[rows[0] : rows[1], 80:110] = level
+    assert residual(more).measured[84:87, 85:105].all()
+
+
+def test_a_clipped_window_overflows_so_far_and_no_farther() -> None:
+    """White all round a window for 50 px is more than a lens does: a leak lies behind it."""
+    rows, cols = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    white = np.hypot(rows - 70, cols - 95) < 50
+    more = np.where(white, 0.8, 0.0).astype(np.float32)
+    found = residual(more, clipped=white)
+    assert not found.measured[84, 95]
+    assert found.measured[110, 95]
