@@ -152,7 +152,7 @@ def _given_openings(
         if row.openings.lower() == NONE:
             continue
         path = folder / row.openings
-        if not path.is_file():
+        if not (path.is_file() and path.resolve().is_relative_to(folder.resolve())):
             raise UsageError(f"line {row.line} of the pairs: {row.openings} is not in the folder.")
         known = next((d for d in drawings if d.path == path and d.photo is not None), None)
         photo = pairs[k].pair.on.path

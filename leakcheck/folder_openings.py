@@ -143,8 +143,8 @@ def _fitting(
             None,
             "it links no photo and fits several views; link the photo that it was drawn on",
         )
-    name = pairs[k].pair.on.name
-    return Drawing(path, pairs[k].pair.on.path, f"{share:.0%} of its openings shine in {name}")
+    on = pairs[k].pair.on
+    return Drawing(path, on.path, f"{100 * share:.0f} % of its openings shine in {on.name}")
 
 
 def _lit_share(path: Path, placed: PlacedPair, gained: Image | None) -> float | None:

@@ -211,4 +211,4 @@ def _shortened(folders: list[str]) -> list[str]:
 def _other_words(pairs: Sequence[PhotoPair], k: int, group: list[int]) -> str:
     """What a name has that the others of its view have not: its stage, where others state one."""
     others = {word for m in group if m != k for word in _side(pairs[m])}
-    return "-".join(word for word in _side(pairs[k]) if word not in others) or "test"
+    return "-".join(word for word in _side(pairs[k]) if word not in others) or "test 1"

@@ -340,6 +340,18 @@ def test_what_cannot_be_asked_is_refused_at_once(tmp_path, capsys, options, said
     assert list(folder.iterdir()) == []
 
 
+def test_openings_of_a_table_are_in_the_folder(tmp_path, capsys):
+    """One somewhere else could not be named from the folder in the overview."""
+    session = Session(tmp_path / "shots")
+    off, on = session.pair(5)
+    drawing(ferry(1), tmp_path / "mine.svg")
+    table = tmp_path / "pairs.csv"
+    for name in ("../mine.svg", str(tmp_path / "mine.svg"), "gone.svg"):
+        table.write_text(f"off,on,openings\n{off},{on},{name}\n", "utf-8")
+        assert batch(session.folder, "--pairs", str(table)) == EXIT_BAD_INPUT
+        assert f"{name} is not in the folder" in capsys.readouterr().err
+
+
 def test_a_folder_without_a_pair_is_not_called_tight(tmp_path, capsys):
     session = Session(tmp_path / "shots")
     names = [session.shoot(pattern(seed)) for seed in (40, 41)]
