@@ -17,6 +17,7 @@ from leakcheck.folder_openings import Drawing, drawn_on, serving
 from leakcheck.pairing import LeftOut, PhotoPair, paired
 from leakcheck.pairs_csv import NONE, Row, pairs_of_rows, read_rows
 from leakcheck.settings import Settings
+from leakcheck.shot_names import composed
 from leakcheck.shots import BATCH_MARK, Shot, drawing_paths, photo_paths, read_shots
 from leakcheck.views import PlacedPair, placed
 

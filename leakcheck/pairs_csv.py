@@ -11,6 +11,7 @@ from pathlib import Path
 from leakcheck.errors import UsageError
 from leakcheck.pairing import LeftOut, PhotoPair
 from leakcheck.report.table_csv import to_csv
+from leakcheck.shot_names import composed
 from leakcheck.shots import Shot
 from leakcheck.views import PlacedPair
 
@@ -67,10 +68,7 @@ def pairs_csv(
 
 def read_rows(path: Path) -> list[Row]:
     """The pairs that a file asks for. Raises: UsageError, naming the line."""
-    try:
-        text = path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path} cannot be read as a table of pairs ({error}).") from error
+    text = _text_of(path)
     lines = text.splitlines()
     # A spreadsheet of another country writes semicolons.
     apart = ";" if lines and lines[0].count(";") > lines[0].count(",") else ","
@@ -86,6 +84,18 @@ def read_rows(path: Path) -> list[Row]:
     except csv.Error as error:
         raise UsageError(f"{path}, line {reader.line_num}: {error}.") from error
     return [row for row in rows if row.off and row.on]
+
+
+def _text_of(path: Path) -> str:
+    """The file's text: UTF-8, or what spreadsheets of western Windows write."""
+    try:
+        data = path.read_bytes()
+        try:
+            return data.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            return data.decode("cp1252")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{path} cannot be read as a table of pairs ({error}).") from error
 
 
 def _row(path: Path, line: int, record: dict[str, object]) -> Row:
@@ -122,12 +132,12 @@ def pairs_of_rows(
 
     Raises: UsageError where a row names a photo that is not in the folder, or one twice.
     """
-    by_name = {shot.rel: shot for shot in shots}
+    by_name = {composed(shot.rel): shot for shot in shots}
     pairs = []
     for row in rows:
         found = []
         for name in (row.off, row.on):
-            shot = by_name.get(name.replace("\\", "/").removeprefix("./"))
+            shot = by_name.get(composed(name.replace("\\", "/").removeprefix("./")))
             if shot is None:
                 raise UsageError(
                     f"{path}, line {row.line}: {name} is no photo in the folder. Give its name as "

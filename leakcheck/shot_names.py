@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath
@@ -68,8 +69,13 @@ def unglued(path: PurePosixPath) -> Named | None:
 
 def words_of(text: str) -> tuple[str, ...]:
     """Words and numbers in small letters: "BowOff_02" is bow, off, 02."""
-    runs = re.findall(r"[^\W\d_]+|\d+", text)
+    runs = re.findall(r"[^\W\d_]+|\d+", composed(text))
     return tuple(part.lower() for run in runs for part in re.split(r"(?<=[a-z])(?=[A-Z])", run))
+
+
+def composed(text: str) -> str:
+    """A name with one character for "ä": a Mac writes two."""
+    return unicodedata.normalize("NFC", text)
 
 
 def stage_in(words: tuple[str, ...]) -> tuple[str, tuple[str, ...]]:

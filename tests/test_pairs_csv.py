@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from datetime import timedelta
 
 import pytest
@@ -10,6 +11,7 @@ from sessions import Session, pattern
 from leakcheck.errors import UsageError
 from leakcheck.pairing import paired
 from leakcheck.pairs_csv import COLUMNS, Row, pairs_csv, pairs_of_rows, read_rows
+from leakcheck.shot_names import words_of
 from leakcheck.shots import photo_paths, read_shots
 from leakcheck.views import placed
 
@@ -46,6 +48,19 @@ def test_only_two_columns_are_needed_and_semicolons_do(tmp_path):
     assert rows_in(tmp_path, "Off;On\r\na.jpg;b.jpg\r\n;c.jpg\r\n") == [
         Row(2, "", "", "a.jpg", "b.jpg", "", None)
     ]
+
+
+def test_umlauts_as_a_mac_names_files_and_as_excel_saves_them(tmp_path):
+    """A Mac's disk keeps two characters for "ä" (Unicode NFD); Excel saves Windows-1252."""
+    session = Session(tmp_path / "shots")
+    names = [unicodedata.normalize("NFD", f"Fähre {state}.jpg") for state in ("off", "on")]
+    for name in names:
+        session.shoot(pattern(3), name=name)
+    path = tmp_path / "pairs.csv"
+    path.write_bytes("off;on\r\nFähre off.jpg;Fähre on.jpg\r\n".encode("cp1252"))
+    ((pair,), left) = pairs_of_rows(read_rows(path), shots_of(session), path)
+    assert ([pair.off.rel, pair.on.rel], left) == (names, [])
+    assert words_of(names[0]) == ("fähre", "off", "jpg")
 
 
 @pytest.mark.parametrize(
