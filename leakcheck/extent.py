@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.morphology import reconstruction
-from skimage.segmentation import watershed
 
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
@@ -20,6 +18,7 @@ NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
 GROWTH_SHARE = 0.15  # of the peak at which growth is told
 SADDLE = 2.4  # lower summit / saddle from which two summits are two leaks
 SADDLE_NOISE = 5.0  # sigma that the saddle must lie under the lower summit
+SMOOTH_STEP = 2.0  # an average of sigma s is looked at every s / 2 px
 PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
 
 
@@ -163,14 +162,30 @@ def _reach(spot: Spot, residual: Residual, image: Image) -> tuple[Mask, int, int
 
 
 def _own_part(mask: Mask, top: int, left: int, spot: Spot, image: Image, noise: float) -> Mask:
-    """An extent without what belongs to another summit beyond a saddle: another leak's light."""
-    window = image[box_of(mask, top, left)]
-    light = np.where(mask, np.maximum(window - np.float32(spot.base), 0), np.float32(0))
+    """An extent without what belongs to another summit beyond a saddle: another leak's light.
+
+    A broad average is smooth: it is parted at fewer pixels.
+    """
+    step = max(1, round(averaging(spot.scale_px) / SMOOTH_STEP))
+    few = mask[::step, ::step]
+    window = image[box_of(mask, top, left)][::step, ::step]
+    core = _cut(spot.mask, (spot.top - top, spot.left - left), mask.shape)[::step, ::step] & few
+    light = np.where(few, np.maximum(window - np.float32(spot.base), 0), np.float32(0))
     sunk = np.maximum(np.minimum(light / SADDLE, light - np.float32(SADDLE_NOISE * noise)), 0)
+    if not core.any() or _alone(light, sunk, core):
+        return mask
+    others = few & ~_parted(light, sunk, core, few)
+    rows, cols = mask.shape
+    return mask & ~others.repeat(step, axis=0).repeat(step, axis=1)[:rows, :cols]
+
+
+def _parted(light: Image, sunk: Image, core: Mask, mask: Mask) -> Mask:
+    """The part of a mask whose light falls from the core, and not from another summit."""
+    # These take a third of a second to load, so only where they are needed.
+    from skimage.morphology import reconstruction
+    from skimage.segmentation import watershed
+
     domes = light > reconstruction(sunk, light)  # type: ignore[no-untyped-call]
-    core = np.zeros(image.shape, np.bool_)
-    core[box_of(spot.mask, spot.top, spot.left)] = spot.mask
-    core = core[box_of(mask, top, left)] & mask
     _, labels = cv2.connectedComponents(domes.astype(np.uint8), connectivity=8)
     others = domes & ~np.isin(labels, np.unique(labels[core]))
     if not others.any():
@@ -178,6 +193,26 @@ def _own_part(mask: Mask, top: int, left: int, spot: Spot, image: Image, noise: 
     markers = np.where(core, 1, np.where(others, labels + 1, 0))
     parts = watershed(-light, markers, mask=mask)  # type: ignore[no-untyped-call]
     return np.asarray(parts == 1)
+
+
+def _cut(mask: Mask, at: tuple[int, int], shape: tuple[int, ...]) -> Mask:
+    """What of a mask whose first pixel is at a row and column lies in a box of this shape."""
+    part: Mask = np.zeros(shape, np.bool_)
+    (top, left), (rows, cols) = at, mask.shape
+    part[max(top, 0) : max(top + rows, 0), max(left, 0) : max(left + cols, 0)] = mask[
+        max(-top, 0) : max(shape[0] - top, 0), max(-left, 0) : max(shape[1] - left, 0)
+    ]
+    return part
+
+
+def _alone(light: Image, sunk: Image, core: Mask) -> bool:
+    """True where every summit belongs to the core's dome: no need to part anything."""
+    summits = (light >= cv2.dilate(light, np.ones((3, 3), np.uint8))) & (light > 0)
+    above = light > sunk.max()
+    count, labels = cv2.connectedComponents(above.astype(np.uint8), connectivity=8)
+    own = np.zeros(count, np.bool_)
+    own[np.unique(labels[core & above])] = True
+    return not (summits & ~own[labels]).any()
 
 
 def _pedestal(

@@ -112,7 +112,9 @@ def find_regions(
         )
     hidden = grown(hidden, HIDDEN_PX)
     regions = [
-        region if is_leak(region) else measured(spot)
+        region
+        if is_leak(region) or not hidden[_window(spot, hidden.shape)[0]].any()
+        else measured(spot)
         for spot, region in zip(spots, regions, strict=True)
     ]
     return regions, cuts
@@ -237,15 +239,9 @@ def _surroundings(
     hidden: Mask,
 ) -> dict[str, float]:
     """What lies round a core, compared with its inside."""
-    padded = np.pad(spot.mask, 1).astype(np.uint8)
-    thickness = 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
-    gap = max(AROUND_GAP_PX, AROUND_GAP * thickness)
-    pad = int(gap + AROUND_PX) + 2
-    top, left = max(spot.top - pad, 0), max(spot.left - pad, 0)
-    bottom = min(spot.top + spot.mask.shape[0] + pad, image.shape[0])
-    right = min(spot.left + spot.mask.shape[1] + pad, image.shape[1])
-    window = (slice(top, bottom), slice(left, right))
-    inside = np.zeros((bottom - top, right - left), np.uint8)
+    window, thickness, gap = _window(spot, image.shape)
+    top, left = window[0].start, window[1].start
+    inside = np.zeros(image[window].shape, np.uint8)
     inside[box_of(spot.mask, spot.top - top, spot.left - left)] = spot.mask
     away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
     core, measured = inside > 0, residual.measured[window]
@@ -276,6 +272,18 @@ def _surroundings(
             residual.halo[window][core].mean() / max(float(np.median(fine[window][core])), 1e-6)
         ),
     }
+
+
+def _window(spot: Spot, shape: tuple[int, ...]) -> tuple[tuple[slice, slice], float, float]:
+    """Where a core's surroundings lie, its thickness, and how far from it they begin, px."""
+    padded = np.pad(spot.mask, 1).astype(np.uint8)
+    thickness = 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
+    gap = max(AROUND_GAP_PX, AROUND_GAP * thickness)
+    pad = int(gap + AROUND_PX) + 2
+    top, left = max(spot.top - pad, 0), max(spot.left - pad, 0)
+    bottom = min(spot.top + spot.mask.shape[0] + pad, shape[0])
+    right = min(spot.left + spot.mask.shape[1] + pad, shape[1])
+    return (slice(top, bottom), slice(left, right)), thickness, gap
 
 
 def _falling(distance: Image, light: Image) -> float:
