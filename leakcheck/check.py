@@ -43,6 +43,7 @@ from leakcheck.settings import Settings
 from leakcheck.spill import Sorted, evidence, sort_out
 from leakcheck.spots import Plane, smoothed
 from leakcheck.texture import any_channel
+from leakcheck.threads import side_by_side
 
 __all__ = [
     "Check",
@@ -153,7 +154,7 @@ def check(
     Raises: MeasurementError where the pair cannot be measured.
     """
     refuse_same(off, on)
-    unlit, lit = _frame(off), _frame(on)
+    unlit, lit = side_by_side(_frame, (off, on))
     refuse_empty(unlit, off)
     refuse_empty(lit, on)
     progress("Laying the photos onto each other")

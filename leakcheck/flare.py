@@ -31,17 +31,20 @@ MAX_POINTS = 12_000  # more only cost time
 MATCH_SHARE = 0.01  # how well a surface's light is known without the halo
 
 
-def scattering_light(lit: Image, unlit: Image, sources: Mask) -> Image:
+def scattering_light(
+    lit: Image, unlit: Image, sources: Mask, *, gain: NDArray[np.float32]
+) -> Image:
     """The light that may have been scattered: what was added inside openings and clipped spots.
 
     Args:
         lit: (rows, cols, 3), linear light of the lights-on frame.
-        unlit: (rows, cols, 3), what its surfaces would show without the lamps.
+        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto it.
         sources: (rows, cols), True inside openings and where the lit frame is clipped.
+        gain: (3,), lit / unlit light of surfaces that no lamp lights.
     Returns: (rows, cols, 3), linear light; 0 outside the sources.
     """
     added = np.zeros_like(lit)
-    added[sources] = np.maximum(lit[sources] - unlit[sources], 0)
+    added[sources] = np.maximum(lit[sources] - unlit[sources] * gain, 0)
     return added
 
 

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import find_objects
 
 from leakcheck.guess_outline import Area, new_light
 from leakcheck.guess_signs import EDGE_SEEN, Candidate, candidates
-from leakcheck.light import blurred, luminance
+from leakcheck.light import blurred, boxes, luminance
 from leakcheck.photo import Image, Mask
 from leakcheck.regions import Ground, Region, region_of_mask
 from leakcheck.residual import Residual
@@ -230,11 +229,10 @@ def regions_of_labels(
     """Guessed openings or glows as measured regions, strongest first."""
     fine = blurred(luminance(residual.added), 1.0)
     regions = []
-    for k, box in enumerate(find_objects(labels), start=1):
-        if box is not None:
-            top, left = box[0].start, box[1].start
-            mask = np.asarray(labels[box] == k)
-            regions.append(region_of_mask(mask, top, left, residual, ground, fine))
+    for k, box in boxes(labels).items():
+        mask = np.asarray(labels[box] == k)
+        top, left = box[0].start, box[1].start
+        regions.append(region_of_mask(mask, top, left, residual, ground, fine))
     return sorted(regions, key=lambda region: -region.glow)
 
 

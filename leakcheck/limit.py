@@ -18,6 +18,7 @@ from leakcheck.photo import Image, Mask
 from leakcheck.regions import Ground, Region, measure_region
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, averaging, find_seeds, grow_spots, smoothed
+from leakcheck.threads import side_by_side
 
 NEAR_PX = 30.0  # frame px from an opening; further out its halo has mostly faded
 # Mean of a Gaussian over where it is above a tenth of its peak: (1 - 0.1) / ln(10).
@@ -92,10 +93,9 @@ def limit_of(
         is_leak: whether a region is taken for a leak.
     """
     search = _Search(cuts, residual, ground, false_alarms, is_leak)
-    found: dict[tuple[_Size, bool], Faintest] = {}
-    for size in (PINHOLE, BROAD):
-        for near in (False, True):
-            found[size, near] = _faintest(search, size, inside, near, window_level)
+    kinds = [(size, near) for size in (PINHOLE, BROAD) for near in (False, True)]
+    limits = side_by_side(lambda k: _faintest(search, k[0], inside, k[1], window_level), kinds)
+    found = dict(zip(kinds, limits, strict=True))
     seen = residual.measured & inside
     blind = 1.0 - float(seen.sum()) / max(float(inside.sum()), 1.0)
     return Limit(

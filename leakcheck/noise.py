@@ -52,11 +52,11 @@ def fine_square(residual: Image) -> Image:
     return np.square(fine, out=fine)
 
 
-def fit_noise(residual: Image, expected: Image, energy: Image, usable: Mask) -> NoiseModel:
+def fit_noise(square: Image, expected: Image, energy: Image, usable: Mask) -> NoiseModel:
     """Fit the noise of a registered pair; leaks are too few to move the medians.
 
     Args:
-        residual: (rows, cols), lit light less expected light.
+        square: (rows, cols), of lit light less expected light, from `fine_square`.
         expected: (rows, cols), linear light expected without leaks.
         energy: (rows, cols), from `texture_energy`.
         usable: (rows, cols), True where there is something to measure.
@@ -65,7 +65,6 @@ def fit_noise(residual: Image, expected: Image, energy: Image, usable: Mask) -> 
     """
     step = SAMPLE_STEP if usable.size > SAMPLE else 1
     some = usable[::step, ::step]
-    square = fine_square(residual)
     square, light, grain = (image[::step, ::step][some] for image in (square, expected, energy))
     rows, values = [], []
     for here in _alike(light):
@@ -95,18 +94,17 @@ def variance(expected: Image, energy: Image, noise: NoiseModel) -> Image:
     return np.maximum(spread, np.float32(TINY), out=spread)
 
 
-def local_variance(residual: Image, usable: Mask) -> Image:
+def local_variance(square: Image, usable: Mask) -> Image:
     """Variance that the residual's fine structure shows place by place.
 
     Medians over blocks: a seam or pinhole does not move them, while a surface that lies badly on
     itself, or that the JPEG coder made rough, speaks for itself.
 
     Args:
-        residual: (rows, cols), lit light less expected light.
+        square: (rows, cols), from `fine_square`.
         usable: (rows, cols), True where there is something to measure.
     Returns: (rows, cols), linear light squared, smooth between blocks; 0 where nothing is usable.
     """
-    square = fine_square(residual)
     rows, cols = square.shape[0] // LOCAL_PX, square.shape[1] // LOCAL_PX
     shape = (rows, LOCAL_PX, cols, LOCAL_PX // LOCAL_STEP)
     some, counts = (

@@ -44,6 +44,7 @@ from leakcheck.motion import (
 from leakcheck.parallax import CELL, Parallax, parallax
 from leakcheck.photo import Frame, Image, Mask, Photo, frame_scale, linear_light
 from leakcheck.texture import View, agreement, any_channel, fine_texture, resized, view_of
+from leakcheck.threads import side_by_side
 
 cv2: Any = opencv  # its type hints know no images of floats
 
@@ -124,7 +125,7 @@ def register(
     """
     off, on = _frame(off), _frame(on)
     cv2.setRNGSeed(7)  # USAC draws at random: the same pair must give the same answer
-    fixed, moving = view_of(on, ignore), view_of(off, None)
+    fixed, moving = side_by_side(lambda f: view_of(*f), ((on, ignore), (off, None)))
     seen = _seen(moving, fixed, model, tripod=tripod)
     same = moving.texture.shape == fixed.texture.shape and off.scale == on.scale
     matrix, kind = _checked_tripod(seen) if tripod else _simplest(seen, may_be_same=same)

@@ -16,9 +16,10 @@ from leakcheck.exposure import (
 )
 from leakcheck.flare import near_halo, scattering_light
 from leakcheck.light import blurred, grown, luminance, slope
-from leakcheck.noise import fit_noise, local_variance, texture_energy, variance
+from leakcheck.noise import fine_square, fit_noise, local_variance, texture_energy, variance
 from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
+from leakcheck.threads import side_by_side
 
 EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
 RIM_PX = 2  # next to an opening that is not
@@ -82,27 +83,30 @@ def residual_light(
     sources = openings | new_clipped
     blind = openings | (new_clipped & _touching(new_clipped, openings))
     gain = rough_gain(unlit, lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
-    source = scattering_light(lit, unlit * gain, sources)
+    source = scattering_light(lit, unlit, sources, gain=gain)
     match = match_exposure(unlit, lit, source, sources=sources, usable=usable)
     bare = without_lamps(unlit, match)
     added = lit - bare
     blind |= _own_light(luminance(added), openings)
     halo = wide_halo(source, match)
-    near = near_halo(
-        added - halo, bare, source, sources=sources, usable=usable, noise=_rough_noise(added)
-    )
-    halo += near
     light = added - halo
+    near = near_halo(light, bare, source, sources=sources, usable=usable, noise=_rough_noise(added))
+    total = _sum(source, sources)
+    del source  # frames are the largest things there are: each is let go when it is done with
+    halo += near
+    light -= near
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
     measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX) & ~grown(blind, RIM_PX)
     if inside is not None:
         measured &= inside
     bare_luminance, near_luminance = luminance(bare), luminance(near)
+    del near
+    bare += halo  # from here on it is what is expected without leaks
     shake = _shake(bare_luminance, shift_px)
     halo_doubt = np.square(np.float32(HALO_DOUBT) * near_luminance)
-    planes = _planes(light, bare + halo, shake + halo_doubt, measured)
-    total = float(source.sum())
+    planes = _planes(light, bare, shake + halo_doubt, measured)
+    del bare
     return Residual(
         light=light,
         luminance=planes[0].residual,
@@ -116,8 +120,18 @@ def residual_light(
         shake=shake,
         halo_doubt=halo_doubt,
         match=match,
-        flare_share=float(halo[overlap].sum()) / total if total > 0 else 0.0,
+        flare_share=_sum(halo, overlap) / total if total > 0 else 0.0,
     )
+
+
+def _sum(light: Image, where: Mask) -> float:
+    """Light of all channels, summed over a mask."""
+    count = int(np.count_nonzero(where))
+    return sum(cv2.mean(light, where.astype(np.uint8))[:3]) * count
+
+
+def _channel(light: Image, channel: int) -> Image:
+    return np.asarray(cv2.extractChannel(light, channel), np.float32)
 
 
 def _touching(clipped: Mask, openings: Mask) -> Mask:
@@ -163,13 +177,24 @@ def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tupl
     """Luminance, and red and blue by themselves: a coloured leak has little luminance."""
     grey = luminance(expected)
     energy = texture_energy(grey)
-    planes = []
-    for name, residual, ground, scales in (
-        ("luminance", luminance(light), grey, SCALES_PX),
-        ("red", light[..., 0].copy(), expected[..., 0], COLOUR_SCALES_PX),
-        ("blue", light[..., 2].copy(), expected[..., 2], COLOUR_SCALES_PX),
-    ):
-        model = variance(ground, energy, fit_noise(residual, ground, energy, measured))
-        spread = np.maximum(model, local_variance(residual, measured)) + doubt
-        planes.append(Plane(name, residual, spread, scales))
-    return tuple(planes)
+
+    def plane(colour: tuple[str, int | None, tuple[float, ...]]) -> Plane:
+        name, channel, scales = colour
+        residual = luminance(light) if channel is None else _channel(light, channel)
+        ground = grey if channel is None else _channel(expected, channel)
+        square = fine_square(residual)
+        spread = variance(ground, energy, fit_noise(square, ground, energy, measured))
+        np.maximum(spread, local_variance(square, measured), out=spread)
+        spread += doubt
+        return Plane(name, residual, spread, scales)
+
+    return tuple(
+        side_by_side(
+            plane,
+            [
+                ("luminance", None, SCALES_PX),
+                ("red", 0, COLOUR_SCALES_PX),
+                ("blue", 2, COLOUR_SCALES_PX),
+            ],
+        )
+    )

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from leakcheck.light import block_mean, blurred, enlarged
 from leakcheck.photo import Image, Mask
+from leakcheck.threads import side_by_side
 
 # Sizes (sigma, frame px) of the Gaussians that spots are sought with: from what the lens can
 # just show to a wall's broad glow.
@@ -93,63 +94,92 @@ def find_seeds(
         measured: (rows, cols), True where a leak could be seen.
         false_alarms: expected number in the pair from noise alone, all scales together.
     """
+    alarms = false_alarms / sum(len(plane.scales_px) for plane in planes)
+    found = side_by_side(lambda plane: _seeds_of(plane, measured, alarms), planes)
+    return [seed for seeds, _ in found for seed in seeds], [
+        cut for _, cuts in found for cut in cuts
+    ]
+
+
+def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[Seed], list[Cut]]:
+    """`find_seeds` in one plane; so many false alarms are expected at each scale."""
     seeds: list[Seed] = []
     cuts: list[Cut] = []
-    searches = sum(len(plane.scales_px) for plane in planes)
-    for plane in planes:
-        for scale in plane.scales_px:
-            contrast, spread, inside, block = _stand_out(plane, measured, scale)
-            if not inside.any():
-                continue
-            unit = _negative_spread(contrast / spread, inside)
-            significance = np.where(inside, contrast / (spread * unit), 0)
-            independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
-            chance = false_alarms / searches / max(independent, 1.0)
-            cut = _cut(significance, float(norm.isf(min(chance, 0.1))))
-            needed = np.where(inside, spread * np.float32(unit) * cut, np.float32(np.inf))
-            cuts.append(Cut(scale, plane.name, float(np.median(cut[inside])), needed, block))
-            for row, col in _peaks(significance, cut):
-                seeds.append(
-                    Seed(
-                        float(significance[row, col]),
-                        (row + 0.5) * block - 0.5,
-                        (col + 0.5) * block - 0.5,
-                        scale,
-                        plane.name,
-                        float(contrast[row, col]),
-                    )
-                )
+    known: dict[int, _Blocks] = {}  # the two finest scales are sought at one resolution
+    for scale in plane.scales_px:
+        block = BLOCK_PX[scale]
+        if block not in known:
+            known[block] = _blocks(plane, measured, block)
+        inside = known[block].inside
+        if not inside.any():
+            continue
+        contrast, spread = _stand_out(known[block], scale)
+        unit = _negative_spread(contrast / spread, inside)
+        significance = np.where(inside, contrast / (spread * unit), 0)
+        independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
+        chance = false_alarms / max(independent, 1.0)
+        cut = _cut(significance, -NormalDist().inv_cdf(min(chance, 0.1)))
+        needed = np.where(inside, spread * np.float32(unit) * cut, np.float32(np.inf))
+        cuts.append(Cut(scale, plane.name, float(np.median(cut[inside])), needed, block))
+        seeds += [
+            Seed(
+                float(significance[row, col]),
+                (row + 0.5) * block - 0.5,
+                (col + 0.5) * block - 0.5,
+                scale,
+                plane.name,
+                float(contrast[row, col]),
+            )
+            for row, col in _peaks(significance, cut)
+        ]
     return seeds, cuts
 
 
-def _stand_out(plane: Plane, measured: Mask, scale: float) -> tuple[Image, Image, Mask, int]:
-    """Light less its surroundings at one scale: contrast, its spread, where, block size.
+@dataclass(frozen=True, eq=False)
+class _Blocks:
+    """A plane at the resolution that a scale is sought at."""
+
+    block: int  # frame px
+    light: Image  # (rows, cols) of blocks, linear light; filled in where not measured
+    surroundings: Image
+    noise: Image  # variance of one pixel, linear light squared
+    inside: Mask  # True where enough was measured
+
+
+def _blocks(plane: Plane, measured: Mask, block: int) -> _Blocks:
+    """Light, its surroundings and its variance in blocks.
 
     The surroundings are a median: it follows the edge of a lit surface, which an average would
     turn into a spot.
     """
-    block = BLOCK_PX[scale]
     weight = measured.astype(np.float32)
     support = block_mean(weight, block)
     enough = np.maximum(support, 0.05)
-    light: Image = np.asarray(block_mean(plane.residual * weight, block) / enough, np.float32)
-    noise: Image = np.asarray(block_mean(plane.variance * weight, block) / enough, np.float32)
+    light, noise = (
+        np.asarray(block_mean(image * weight, block) / enough, np.float32)
+        for image in (plane.residual, plane.variance)
+    )
     inside = support > MIN_SUPPORT
     light = _filled(light, inside)
     typical = float(np.sqrt(np.median(noise[inside]))) if inside.any() else 1.0
-    surroundings = _median(light, typical / block)
-    contrast: Image = light - surroundings
+    return _Blocks(block, light, _median(light, typical / block), noise, inside)
+
+
+def _stand_out(blocks: _Blocks, scale: float) -> tuple[Image, Image]:
+    """Light less its surroundings at one scale: contrast and its spread."""
+    block, inside, surroundings = blocks.block, blocks.inside, blocks.surroundings
+    contrast: Image = blocks.light - surroundings
     sigma = np.sqrt(max(scale**2 - block**2 / 12, 0.0)) / block
     known = inside.astype(np.float32)
     covered = np.maximum(blurred(known, sigma), 0.01)
     contrast = np.asarray(blurred(contrast * known, sigma) / covered, np.float32)
     # White noise averaged over a Gaussian keeps 1 / (4 pi sigma^2) of its variance.
-    kept = blurred(noise * known, sigma) / covered / (4 * np.pi * scale**2)
+    kept = blurred(blocks.noise * known, sigma) / covered / (4 * np.pi * scale**2)
     spread: Image = np.asarray(np.sqrt(np.maximum(kept, 1e-18)), np.float32)
     lit: Image = np.asarray(np.maximum(surroundings, 0) * known, np.float32)
     uneven = _unevenness(contrast, spread, lit)
     spread = np.asarray(np.hypot(spread, np.float32(uneven) * lit), np.float32)
-    return contrast, spread, inside, block
+    return contrast, spread
 
 
 def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
@@ -247,12 +277,14 @@ def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
     """Residual averaged over measured pixels only; -1 where nothing was measured."""
     weight = measured.astype(np.float32)
     block = 2 if sigma >= 8 else 1
-    light = blurred(block_mean(residual * weight, block), sigma / block)
     support = blurred(block_mean(weight, block), sigma / block)
-    shape = (residual.shape[0], residual.shape[1])
-    mean = np.asarray(light / np.maximum(support, 0.01), np.float32)
-    mean = enlarged(mean, block, shape)
-    return np.where(measured, mean, np.float32(-1))
+    np.maximum(support, np.float32(0.01), out=support)
+    weight *= residual
+    mean = blurred(block_mean(weight, block), sigma / block)
+    mean /= support
+    mean = enlarged(mean, block, (residual.shape[0], residual.shape[1]))
+    mean[~measured] = -1
+    return mean
 
 
 def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leakcheck.noise import fit_noise, texture_energy, variance
+from leakcheck.noise import fine_square, fit_noise, texture_energy, variance
 
 FULL_WELL = 20_000  # electrons at the end of the scale
 ROWS, COLS = 600, 900
@@ -36,7 +36,7 @@ def test_the_linear_law_is_found_again(read_electrons, gain):
     lit = photographed(light * gain, read_electrons, rng)
     expected = (light * gain).astype(np.float32)
     model = fit_noise(
-        lit - np.float32(gain) * unlit,
+        fine_square(lit - np.float32(gain) * unlit),
         expected,
         texture_energy(expected),
         np.ones(expected.shape, bool),
@@ -61,12 +61,12 @@ def test_leaks_do_not_move_the_fit():
     unlit, lit = (photographed(light, 10.0, rng) for _ in range(2))
     expected = light.astype(np.float32)
     energy, usable = texture_energy(expected), np.ones(light.shape, bool)
-    clean = variance(expected, energy, fit_noise(lit - unlit, expected, energy, usable))
+    clean = variance(expected, energy, fit_noise(fine_square(lit - unlit), expected, energy, usable))
     leaking = lit.copy()
     for _ in range(150):
         row, col = rng.integers(0, ROWS - 6), rng.integers(0, COLS - 6)
         leaking[row : row + 6, col : col + 6] += rng.uniform(0.01, 0.5)
-    spoilt = variance(expected, energy, fit_noise(leaking - unlit, expected, energy, usable))
+    spoilt = variance(expected, energy, fit_noise(fine_square(leaking - unlit), expected, energy, usable))
     assert np.median(spoilt / clean) == pytest.approx(1.0, abs=0.15)
 
 
@@ -78,7 +78,7 @@ def test_the_stated_variance_is_the_scatter_by_level():
     residual = photographed(light, 15.0, rng) - photographed(light, 15.0, rng)
     expected = light.astype(np.float32)
     energy = texture_energy(expected)
-    model = fit_noise(residual, expected, energy, np.ones(light.shape, bool))
+    model = fit_noise(fine_square(residual), expected, energy, np.ones(light.shape, bool))
     stated = variance(expected, energy, model)
     for k in range(len(lights)):
         field = slice(k * 300 + 20, (k + 1) * 300 - 20)  # without the step between two fields
