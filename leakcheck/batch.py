@@ -203,8 +203,7 @@ def _names(pairs: Sequence[PhotoPair]) -> list[str]:
     for pair in pairs:
         name = folder_name(pair.on.rel.rsplit(".", 1)[0])
         if name.lower() in taken:
-            digest = hashlib.sha256(f"{pair.off.rel}\n{pair.on.rel}".encode()).hexdigest()
-            name = f"{name}-{digest[:8]}"
+            name = f"{name}-{_digest(pair.off.rel + '|' + pair.on.rel)}"
         taken.add(name.lower())
         names.append(name)
     return names
@@ -213,8 +212,13 @@ def _names(pairs: Sequence[PhotoPair]) -> list[str]:
 def folder_name(text: str) -> str:
     """A name that every disk takes."""
     known = sys.getfilesystemencoding()  # ASCII under the locale "C"
-    held = text.encode(known, "replace").decode(known)
+    held = composed(text).encode(known, "replace").decode(known)
     safe = re.sub(r"[^\w.-]+", "_", held).strip("._ ") or "photo"
     if len(safe) > MOST_NAME:
-        safe = f"{safe[: MOST_NAME - 9]}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+        safe = f"{safe[: MOST_NAME - 9]}-{_digest(text)}"
     return safe
+
+
+def _digest(text: str) -> str:
+    """Eight characters that differ where names do, also names that are no text."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8]
