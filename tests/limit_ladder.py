@@ -12,12 +12,12 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
-from scene import RenderedPair, ladder_scene, openings_svg, render
+from scene import Scene, ladder_scene, openings_svg, render
 
 from leakcheck import Check, check, read_openings
 from leakcheck.photo import photo_from_array
@@ -26,7 +26,10 @@ ROOMS = (0.5, 2.0, 8.0, 30.0, 200.0)  # window over room light: daylight to near
 KINDS = ("pinhole", "show-through")
 RUNGS, STEP = 13, 1.22  # from 0.3 to 3.3 of the stated limit
 FIRST_CONTRAST = {"pinhole": 0.3, "show-through": 0.05}  # before a limit is known
-NEAR_PX = {"pinhole": 14.0, "show-through": 30.0}
+# Broad glows that fill a photo are what its limit is lost in: each pair has a few of them.
+PAIRS = {"pinhole": 1, "show-through": 3}
+NEAR_PX = (13.0, 30.0)  # from a window's edge: what the limit calls near
+APART_PX = 84.0  # between leaks: a broad one's glow ends at 40
 BESIDE_PX = 4.0
 SIZE = (1280, 700)
 
@@ -57,8 +60,8 @@ class Row:
 
 def measured(room: float, kind: str, contrasts: Sequence[float], seed: int) -> tuple:
     """A pair with these leaks, near windows and again far from them, and its check."""
-    scene = ladder_scene(
-        seed, kind=kind, contrasts=contrasts, ambient=room, near_px=NEAR_PX[kind], size=SIZE
+    scene = scattered(
+        ladder_scene(seed, kind=kind, contrasts=contrasts, ambient=room, size=SIZE), seed
     )
     pair = render(scene)
     with tempfile.TemporaryDirectory() as scratch:
@@ -69,6 +72,32 @@ def measured(room: float, kind: str, contrasts: Sequence[float], seed: int) -> t
     return pair, check(off, on, openings)
 
 
+def scattered(scene: Scene, seed: int) -> Scene:
+    """The ladder with its leaks anywhere on the hull, as the limit is that of typical places.
+
+    The near ones above or below their windows, the far ones wherever none is near, on lines and
+    at the hull's edges too.
+    """
+    rng = np.random.default_rng(seed + 100)
+    count = len(scene.leaks) // 2
+    top, bottom = (f(np.array(scene.openings[0].ring)[:, 1]) for f in (np.min, np.max))
+    near = []
+    for leak in scene.leaks[:count]:
+        away = rng.uniform(*NEAR_PX)
+        near.append((leak.points[0][0], top - away if rng.random() < 0.5 else bottom + away))
+    far: list[tuple[float, float]] = []
+    while len(far) < count:
+        x, y = rng.uniform(20, SIZE[0] - 20), rng.uniform(20, SIZE[1] - 20)
+        clear = y < top - 2 * NEAR_PX[1] or y > bottom + 2 * NEAR_PX[1]
+        if clear and all(np.hypot(x - a, y - b) > APART_PX for a, b in near + far):
+            far.append((x, y))
+    leaks = (
+        replace(leak, points=((float(x), float(y)),))
+        for leak, (x, y) in zip(scene.leaks, near + far, strict=True)
+    )
+    return replace(scene, leaks=tuple(leaks))
+
+
 def stated(result: Check, kind: str, where: str) -> float:
     """Contrast of the faintest leak that the check says it would have found."""
     name = "pinhole" if kind == "pinhole" else "broad"
@@ -76,26 +105,27 @@ def stated(result: Check, kind: str, where: str) -> float:
 
 
 def ladder(room: float, kind: str, seed: int) -> list[Row]:
-    """Rows near and far. The first check says where the limit is, the second has its rungs there.
+    """Rows near and far. The first check says where the limit is, the others have rungs there.
 
     Rungs stand in a shuffled order, so that places do not go with strength.
     """
     order = np.random.default_rng(seed).permutation(RUNGS)
-    few = tuple(FIRST_CONTRAST[kind] * 2.0 ** np.arange(-2, 3))
+    few = tuple(FIRST_CONTRAST[kind] * 2.0 ** np.arange(-1, 2))
     pair, result = measured(room, kind, few, seed)
-    kept = np.median([leak.contrast / c for leak, c in zip(pair.leaks[5:], few, strict=True)])
+    kept = np.median([leak.contrast / c for leak, c in zip(pair.leaks[3:], few, strict=True)])
     limit = np.sqrt(stated(result, kind, "near") * stated(result, kind, "far"))
     rungs = limit / kept * STEP ** (order - RUNGS // 2)
-    pair, result = measured(room, kind, tuple(rungs), seed)
-    return [row(pair, result, room, kind, where) for where in ("near", "far")]
-
-
-def row(pair: RenderedPair, result: Check, room: float, kind: str, where: str) -> Row:
-    """What became of one row's leaks."""
-    leaks = pair.leaks[:RUNGS] if where == "near" else pair.leaks[RUNGS:]
-    limit = stated(result, kind, where)
-    told = sorted((leak.contrast / limit, found_at(result, leak.centroid_px)) for leak in leaks)
-    return Row(room, kind, where, tuple(s for s, _ in told), tuple(f for _, f in told))
+    told: dict[str, list[tuple[float, bool]]] = {"near": [], "far": []}
+    for k in range(PAIRS[kind]):
+        some = tuple(rungs[k :: PAIRS[kind]])
+        pair, result = measured(room, kind, some, seed + 10 * k)
+        for where, leaks in (("near", pair.leaks[: len(some)]), ("far", pair.leaks[len(some) :])):
+            limit = stated(result, kind, where)
+            told[where] += [(k.contrast / limit, found_at(result, k.centroid_px)) for k in leaks]
+    return [
+        Row(room, kind, where, *(tuple(column) for column in zip(*sorted(rungs), strict=True)))
+        for where, rungs in told.items()
+    ]
 
 
 def found_at(result: Check, place: Sequence[float]) -> bool:
