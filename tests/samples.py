@@ -1,4 +1,4 @@
-"""The sample pairs for the tests that measure them."""
+"""The drawn ferry's pairs for the tests that measure them; the rendered samples have their own."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 from leakcheck import Check, Settings, check, read_openings, read_photo
 
-SAMPLES = Path(__file__).parent.parent / "sample_images"
+SAMPLES = Path(__file__).parent / "drawn_pairs"
 OPENINGS = {"coat-1": "port.svg", "coat-2": "port-coat-2.svg", "tight": "port-tight.svg"}
 
 

@@ -46,7 +46,7 @@ PLAIN: dict[str, Material] = {
     "glass": Material((0.02, 0.022, 0.024), roughness=0.2, specular=0.5),
     "varnish": Material((0.22, 0.075, 0.022), roughness=0.25),
     "gasket": Material((0.30, 0.29, 0.27), roughness=0.5),
-    "brass": Material((0.66, 0.42, 0.14), roughness=0.4, metallic=0.9),
+    "brass": Material((0.46, 0.29, 0.09), roughness=0.65, specular=0.3),  # brass paint, matt
     "steel": Material((0.42, 0.43, 0.44), roughness=0.42, metallic=0.8),
     "blade": Material((0.6, 0.61, 0.62), roughness=0.34, metallic=1.0),
     "aluminium": Material((0.62, 0.63, 0.65), roughness=0.38, metallic=0.9),

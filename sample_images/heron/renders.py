@@ -14,7 +14,7 @@ from heron.views import View
 # Samples per pixel of the room's lamp, of window and walls, of the ship's spill, of what shines by
 # itself, of the guides; the second figure is for the big pair. Few: the noise is taken off. The
 # room's lights apart: choosing between them would be most of the noise.
-SPP = {"lamp": (3, 2), "soft": (1, 1), "spill": (3, 2), "shine": (6, 4), "guide": (2, 1)}
+SPP = {"lamp": (6, 3), "soft": (1, 1), "spill": (3, 2), "shine": (6, 4), "guide": (2, 1)}
 BIG_PIXELS = 4_000_000
 GROUPS = {"warm": 1.0, "cool": 1.0, "beacons": 1.0}
 
@@ -44,7 +44,8 @@ def rendered(view: View, seed: int, folder: Path, studio: Studio) -> Renders:
     }
     parts: dict[str, Image] = {}
     for part, make in makers.items():
-        path = folder / f"{view.name}-{part}.npy"
+        cols, rows = view.on.size  # a quick look must not be taken for the real thing
+        path = folder / f"{view.name}-{cols}x{rows}-{part}.npy"
         if not path.exists():
             np.save(path, np.asarray(make(), np.float16))
         parts[part] = np.load(path).astype(np.float32)
