@@ -228,7 +228,8 @@ def told(folder: Path) -> dict[str, str]:
 def test_interrupted_it_stops_and_keeps_what_is_done(tmp_path):
     """Ctrl-C reaches the whole group of processes: status 130, one sentence, no traceback."""
     folder = tmp_path / "shots"
-    fill_port(folder)
+    folder.mkdir()
+    fill(folder)  # four jobs, so that the first one done leaves enough to be stopped
     command = [*COMMAND, "batch", str(folder), "--quiet", "--jobs", "2"]
     started = subprocess.Popen(
         command, env=ENVIRONMENT, stderr=subprocess.PIPE, start_new_session=True
