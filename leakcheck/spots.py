@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import cv2
@@ -18,6 +18,8 @@ from leakcheck.threads import side_by_side
 SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
 COLOUR_SCALES_PX = (4.0, 8.0)  # JPEG stores colour at half resolution: nothing finer is to be had
 BLOCK_PX = {1.0: 2, 2.0: 2, 4.0: 4, 8.0: 8, 16.0: 16}  # resolution that each scale is sought at
+ALIGNED_PX = 16  # every resolution's blocks begin here
+REACH_PX = 96  # half a window of the coarsest blocks, and four sigmas of the widest average
 WINDOW_BLOCKS = 11  # side of the surroundings: a spot of the scale fills less than half of them
 LEVELS_PER_UNIT = 16.0  # code values per unit of asinh(light / noise) in the 8-bit median
 LIT_SIGMA = 5.0  # surroundings that stand out so much are lit by the lamps
@@ -105,6 +107,9 @@ def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[S
     """`find_seeds` in one plane; so many false alarms are expected at each scale."""
     seeds: list[Seed] = []
     cuts: list[Cut] = []
+    shape, here = measured.shape, _around(measured)
+    plane = replace(plane, residual=plane.residual[here], variance=plane.variance[here])
+    measured = measured[here]
     known: dict[int, _Blocks] = {}  # the two finest scales are sought at one resolution
     for scale in plane.scales_px:
         block = BLOCK_PX[scale]
@@ -119,13 +124,16 @@ def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[S
         independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
         chance = false_alarms / max(independent, 1.0)
         cut = _cut(significance, -NormalDist().inv_cdf(min(chance, 0.1)))
-        needed = np.where(inside, spread * np.float32(unit) * cut, np.float32(np.inf))
+        top, left = here[0].start // block, here[1].start // block
+        needed = np.full((shape[0] // block, shape[1] // block), np.inf, np.float32)
+        box = (slice(top, top + inside.shape[0]), slice(left, left + inside.shape[1]))
+        needed[box][inside] = (spread * np.float32(unit) * cut)[inside]
         cuts.append(Cut(scale, plane.name, float(np.median(cut[inside])), needed, block))
         seeds += [
             Seed(
                 float(significance[row, col]),
-                (row + 0.5) * block - 0.5,
-                (col + 0.5) * block - 0.5,
+                (row + top + 0.5) * block - 0.5,
+                (col + left + 0.5) * block - 0.5,
                 scale,
                 plane.name,
                 float(contrast[row, col]),
@@ -133,6 +141,17 @@ def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[S
             for row, col in _peaks(significance, cut)
         ]
     return seeds, cuts
+
+
+def _around(measured: Mask) -> tuple[slice, slice]:
+    """The window that holds all that was measured and as much round it as anything reaches."""
+    sides = []
+    for axis, size in zip((1, 0), measured.shape, strict=True):
+        hit = np.flatnonzero(measured.any(axis=axis))
+        first, last = (int(hit[0]), int(hit[-1])) if len(hit) else (0, size - 1)
+        start = max(first - REACH_PX, 0) // ALIGNED_PX * ALIGNED_PX
+        sides.append(slice(start, min(-(-(last + REACH_PX) // ALIGNED_PX) * ALIGNED_PX, size)))
+    return sides[0], sides[1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -275,6 +294,9 @@ def averaging(scale_px: float) -> float:
 
 def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
     """Residual averaged over measured pixels only; -1 where nothing was measured."""
+    whole = np.full(measured.shape, -1, np.float32)
+    here = _around(measured)
+    residual, measured = residual[here], measured[here]
     weight = measured.astype(np.float32)
     block = 2 if sigma >= 8 else 1
     support = blurred(block_mean(weight, block), sigma / block)
@@ -283,8 +305,8 @@ def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
     mean = blurred(block_mean(weight, block), sigma / block)
     mean /= support
     mean = enlarged(mean, block, (residual.shape[0], residual.shape[1]))
-    mean[~measured] = -1
-    return mean
+    np.copyto(whole[here], mean, where=measured)
+    return whole
 
 
 def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | None:

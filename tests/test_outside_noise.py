@@ -61,12 +61,16 @@ def test_leaks_do_not_move_the_fit():
     unlit, lit = (photographed(light, 10.0, rng) for _ in range(2))
     expected = light.astype(np.float32)
     energy, usable = texture_energy(expected), np.ones(light.shape, bool)
-    clean = variance(expected, energy, fit_noise(fine_square(lit - unlit), expected, energy, usable))
+    clean = variance(
+        expected, energy, fit_noise(fine_square(lit - unlit), expected, energy, usable)
+    )
     leaking = lit.copy()
     for _ in range(150):
         row, col = rng.integers(0, ROWS - 6), rng.integers(0, COLS - 6)
         leaking[row : row + 6, col : col + 6] += rng.uniform(0.01, 0.5)
-    spoilt = variance(expected, energy, fit_noise(fine_square(leaking - unlit), expected, energy, usable))
+    spoilt = variance(
+        expected, energy, fit_noise(fine_square(leaking - unlit), expected, energy, usable)
+    )
     assert np.median(spoilt / clean) == pytest.approx(1.0, abs=0.15)
 
 
