@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -204,8 +205,26 @@ def _workers(
 
 def _parallel(taken: Iterator[Job], *, threads: int) -> Iterator[Record]:
     work = joblib.Parallel(batch_size=1, pre_dispatch="n_jobs", return_as="generator_unordered")
-    records: Iterator[Record] = work(joblib.delayed(run_job)(job, threads) for job in taken)
+    with _workers_deaf_to_interrupts():
+        records: Iterator[Record] = work(joblib.delayed(run_job)(job, threads) for job in taken)
     return records
+
+
+@contextlib.contextmanager
+def _workers_deaf_to_interrupts() -> Iterator[None]:
+    """Let processes that are started meanwhile ignore Ctrl-C from their first moment.
+
+    It reaches all processes of a terminal; the one that the user started decides, and a worker
+    that is still importing would only print a traceback.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)  # what is ignored is inherited
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextlib.contextmanager
