@@ -229,3 +229,14 @@ def test_links_between_documents_lead_somewhere():
         text = (ROOT / document).read_text("utf-8")
         for target in re.findall(r"\]\(([^)#:]+)\)", text):
             assert ((ROOT / document).parent / target).exists(), (document, target)
+
+
+def test_what_is_quoted_of_errors_is_what_the_program_says():
+    """Truth: the sources; a sentence may be broken over two lines there."""
+    text = (ROOT / "README.md").read_text("utf-8")
+    table = re.search(r"^\| it says.*?(?=^## )", text, re.MULTILINE | re.DOTALL)
+    firsts = re.findall(r"^\| (.*?) \|", table[0], re.MULTILINE)
+    quoted = [phrase for first in firsts for phrase in re.findall(r'"(.+?)"', first)]
+    assert len(quoted) >= 9
+    sources = " ".join(path.read_text("utf-8") for path in (ROOT / "leakcheck").rglob("*.py"))
+    assert [phrase for phrase in quoted if phrase not in sources] == []
