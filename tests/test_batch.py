@@ -232,7 +232,12 @@ def test_interrupted_it_stops_and_keeps_what_is_done(tmp_path):
     fill(folder)  # four jobs, so that the first one done leaves enough to be stopped
     command = [*COMMAND, "batch", str(folder), "--quiet", "--jobs", "2"]
     started = subprocess.Popen(
-        command, env=ENVIRONMENT, stderr=subprocess.PIPE, start_new_session=True
+        command,
+        env=ENVIRONMENT,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        # Tests that a shell runs in the background are told to ignore it, and hand that on.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     wait_for(lambda: records_in(folder), started)
     os.killpg(started.pid, signal.SIGINT)
