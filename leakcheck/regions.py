@@ -57,6 +57,7 @@ class Region:
     edge_share: float  # share of its steep border that lies on an edge of the surface
     step: float  # log of the surface's own light inside / around, without sign
     dark_line: float  # how far the surface is darker inside than on both sides, share
+    standing: float  # log of its light / the brightest of that round about
     halo_ratio: float  # halo taken off / light left
     to_lamp_px: float  # from its brightest pixel to the nearest opening
     falling: float  # how steadily it falls off with distance from there: -correlation
@@ -162,6 +163,7 @@ def measure_region(
         edge_share=around["edge_share"],
         step=around["step"],
         dark_line=around["dark_line"],
+        standing=around["standing"],
         halo_ratio=around["halo_ratio"],
         to_lamp_px=float(ground.to_lamp[spot.row, spot.col]),
         falling=_falling(ground.to_lamp[core][spot.mask], fine[core][spot.mask]),
@@ -223,6 +225,7 @@ def region_of_mask(
         edge_share=0.0,
         step=0.0,
         dark_line=0.0,
+        standing=0.0,
         halo_ratio=0.0,
         to_lamp_px=0.0,
         falling=0.0,
@@ -263,6 +266,7 @@ def _surroundings(
     return {
         "base": max(float(np.median(level)), 0.0) if len(level) >= MIN_AROUND else spot.base,
         "isolation": _isolation(ratio[around], own),
+        "standing": _isolation(fine[window][around], float(np.median(fine[window][core]))),
         "edge_share": max(met - usual, 0.0) / max(1.0 - usual, 0.1),
         "step": abs(float(np.log(own_surface / np.median(surface[beside]))))
         if beside.any()

@@ -20,7 +20,7 @@ DOUBTFUL_TO = 0.25  # evidence up to which a leak is
 
 # How far a leak of each kind must outshine its surroundings: logarithm of the ratio.
 ALONE: dict[LeakKind, float] = {
-    "pinhole": 1.5,
+    "pinhole": 1.2,
     "seam leak": 0.9,
     "side glow": 0.1,
     "open hole": 0.8,
@@ -31,12 +31,13 @@ PINHOLE_SURE = 0.9  # for a point of light that stands out of its own surface mu
 BEADS_SURE = 0.8  # for many pieces on one line
 TINY_SIDE_GLOW_PX = 5.0  # frame px across; less is how a beacon's own rim shows
 TINY_SIDE_GLOW_ALONE = 0.45
-EDGE_COST = 1.5  # for a border that lies wholly on edges of the surface
+EDGE_COST = 0.7  # for a border that lies wholly on edges of the surface
 PINHOLE_EDGE_FROM, PINHOLE_EDGE_COST = 0.7, 5.0  # a pinhole beside an edge is something lit
 STEP_FROM, STEP_COST = 0.3, 0.5  # a region on a surface of its own is something lit
 STRIP_FROM, STRIP_COST = 1.5, 1.0  # a broad strip, log of length / width, is a lit deck
 SEAM_STEP_COST = 2.0
 LINE_FROM, LINE_COST = 0.12, 8.0  # light in a crevice that is dark without it
+HOLE_STANDING = 1.5  # but a hole is dark as well, and outshines all round about
 BESIDE_PX, FALLING_COST = 12.0, 4.0  # brightest beside an opening and falling off from there
 GROWTH_FROM, GROWTH_COST = 6.0, 0.8  # going on round about, log of extent / core
 OBJECT_FROM, OBJECT_COST = 0.12, 4.0  # a thing with its own edges and its own brightness
@@ -100,7 +101,10 @@ def evidence(region: Region, kind: LeakKind) -> float:
     """
     value = region.isolation - ALONE[kind]
     value -= HALO_COST * max(region.halo_ratio - HALO_FROM, 0.0)
-    value -= LINE_COST * max(region.dark_line - LINE_FROM, 0.0)
+    dark = LINE_COST * max(region.dark_line - LINE_FROM, 0.0)
+    if kind != "seam leak":
+        dark *= 1.0 - min(max(region.standing / HOLE_STANDING, 0.0), 1.0)
+    value -= dark
     sure = math.log(max(region.spot.significance / PLAIN_SIGMA, 1.0))
     if kind == "pinhole":
         value += PINHOLE_SURE * sure

@@ -40,6 +40,7 @@ def glow(x: int, y: int, **changes: Any) -> Region:
         edge_share=0.0,
         step=0.0,
         dark_line=0.0,
+        standing=0.0,
         halo_ratio=0.0,
         to_lamp_px=60.0,
         falling=0.0,
@@ -93,6 +94,17 @@ def test_one_sign_of_spill_outweighs_what_made_it_a_leak(
 def test_light_that_falls_off_from_a_far_window_is_a_leak_still() -> None:
     """A glow has two slopes; one of them always falls away from the nearest window."""
     assert evidence(glow(200, 200, falling=0.8, to_lamp_px=40.0), "show-through") > 0
+
+
+@pytest.mark.parametrize("kind", ["open hole", "pinhole", "show-through"])
+def test_a_hole_is_dark_without_light_and_a_leak_with_it(kind: LeakKind) -> None:
+    """What falls into a dark hole from outside comes back darker than from the skin round it.
+
+    A hole through the skin, three times as dark as the skin with the lamps off, that outshines all
+    round about with them on is the plainest leak there is.
+    """
+    assert evidence(glow(200, 200, isolation=4.0, dark_line=0.67, standing=3.0), kind) > 0
+    assert evidence(glow(200, 200, isolation=1.2, dark_line=0.67, standing=0.0), kind) < 0
 
 
 def test_a_side_glow_that_a_rail_cuts_up_is_one_leak() -> None:
