@@ -16,8 +16,8 @@ EXTENT = (0.1, 0.15, 0.2, 0.3, 0.4)  # of the peak: down to a tenth of it, if no
 MAX_GROWTH = 14.0  # extent / core; a Gaussian glow has 3.3, a thin line less than 6, noise no end
 NOISE_FLOOR = 2.5  # sigma under which an extent would follow the noise
 GROWTH_SHARE = 0.15  # of the peak at which growth is told
-SADDLE = 2.4  # lower summit / saddle from which two summits are two leaks
-SADDLE_NOISE = 5.0  # sigma that the saddle must lie under the lower summit
+SADDLE = 2.4  # peak / saddle from which even an equal summit beyond it is another leak
+SADDLE_NOISE = 5.0  # sigma that the saddle must lie under the peak as well
 SMOOTH_STEP = 2.0  # an average of sigma s is looked at every s / 2 px
 PEDESTAL_PX = (2, 7)  # ring outside an extent that tells the light under it
 
@@ -176,7 +176,12 @@ def _own_part(mask: Mask, top: int, left: int, spot: Spot, image: Image, noise: 
         return mask
     others = few & ~_parted(light, sunk, core, few)
     rows, cols = mask.shape
-    return mask & ~others.repeat(step, axis=0).repeat(step, axis=1)[:rows, :cols]
+    left_over = mask & ~others.repeat(step, axis=0).repeat(step, axis=1)[:rows, :cols]
+    # Pixels between those looked at are kept with the core alone.
+    count, labels = cv2.connectedComponents(left_over.astype(np.uint8), connectivity=4)
+    own = np.zeros(count, np.bool_)
+    own[np.unique(labels[::step, ::step][core & left_over[::step, ::step]])] = True
+    return np.asarray(own[labels] & left_over)
 
 
 def _parted(light: Image, sunk: Image, core: Mask, mask: Mask) -> Mask:
@@ -185,6 +190,7 @@ def _parted(light: Image, sunk: Image, core: Mask, mask: Mask) -> Mask:
     from skimage.morphology import reconstruction
     from skimage.segmentation import watershed
 
+    # Light that rises again away from the core is not the core's.
     domes = light > reconstruction(sunk, light)  # type: ignore[no-untyped-call]
     _, labels = cv2.connectedComponents(domes.astype(np.uint8), connectivity=8)
     others = domes & ~np.isin(labels, np.unique(labels[core]))
