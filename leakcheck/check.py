@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.diagnose import Leak, Surroundings, described, kind_of
+from leakcheck.group import grouped
 from leakcheck.guess import Guess, guess_openings, not_among, regions_of_labels
 from leakcheck.guess_shapes import guessed_openings
 from leakcheck.lamps import Lamp, class_level, measure_lamps
@@ -26,9 +27,9 @@ from leakcheck.photo import (
     linear_light,
     relative_exposure,
 )
-from leakcheck.regions import Region, find_regions, ground_of
+from leakcheck.regions import Ground, Region, find_regions, ground_of
 from leakcheck.register import Registration, register, warp_off
-from leakcheck.residual import Residual, residual_light
+from leakcheck.residual import Residual, light_beside, residual_light
 from leakcheck.sanity import (
     lamps_seen,
     openings_lit,
@@ -216,6 +217,7 @@ def check(
     )
     progress("Saying what it is")
     leaks, spill = sort_out(regions, words)
+    spill += _beside(residual, ground, settings)
     likely = regions_of_labels(guess.labels, residual, ground) if guess else []
     if guess:
         leaks = _with_glows(leaks, regions_of_labels(guess.glows, residual, ground))
@@ -337,6 +339,23 @@ def _with_glows(leaks: list[Sorted], glows: list[Region]) -> list[Sorted]:
     more = not_among(glows, [item.region for item in leaks])
     leaks = leaks + [Sorted(region, leak=True, doubtful=True) for region in more]
     return sorted(leaks, key=lambda item: -item.region.glow)
+
+
+def _beside(residual: Residual, ground: Ground, settings: Settings) -> list[Sorted]:
+    """Light on the bench and the wall that a person would notice: spill, strongest first."""
+    if not residual.beside.any():
+        return []
+    regions, _ = find_regions(
+        light_beside(residual),
+        ground,
+        false_alarms=settings.false_alarms_per_pair,
+        is_leak=lambda _: False,
+    )
+    return [
+        Sorted(region, leak=False, doubtful=False)
+        for region in grouped(regions)
+        if region.contrast >= settings.noticeable_contrast
+    ]
 
 
 def _numbered(found: Sequence[Sorted], words: Surroundings) -> tuple[Leak, ...]:

@@ -302,4 +302,4 @@ def _isolation(around: Image, own: float) -> float:
     if len(around) < MIN_AROUND:
         return 1.0
     brightest = float(np.quantile(around, AROUND_QUANTILE))
-    return float(np.clip(np.log(own / max(brightest, 1e-3)), -2.0, 5.0))
+    return float(np.clip(np.log(max(own, 1e-4) / max(brightest, 1e-3)), -2.0, 5.0))

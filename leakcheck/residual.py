@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,7 @@ OVERFLOW_PX = (
 HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
 SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
 STILL_PX = 0.02  # what a photo that needed no moving may still be off by
+BROAD_PX = 8.0  # scale from which light beside the model is listed
 ROUGH_STEP = 3  # pixels between those that a first guess of the noise is taken from
 
 
@@ -47,6 +48,7 @@ class Residual:
     halo: Image  # (rows, cols), luminance taken off as halo
     planes: tuple[Plane, ...]  # what is searched, with its variance
     measured: Mask  # (rows, cols), True where a leak could be seen
+    beside: Mask  # (rows, cols), True beside the model, where light can be spill only
     sources: Mask  # (rows, cols), True inside openings and clipped spots
     lamps: Mask  # (rows, cols), True inside openings, where they overflow, and on their own rims
     shake: Image  # (rows, cols), variance from edges that do not lie quite on themselves
@@ -98,6 +100,7 @@ def residual_light(
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
     measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX) & ~grown(blind, RIM_PX)
+    beside = measured & ~inside if inside is not None else np.zeros_like(measured)
     if inside is not None:
         measured &= inside
     bare_luminance, near_luminance = luminance(bare), luminance(near)
@@ -115,6 +118,7 @@ def residual_light(
         halo=luminance(halo),
         planes=planes,
         measured=measured,
+        beside=beside,
         sources=sources,
         lamps=blind,
         shake=shake,
@@ -122,6 +126,16 @@ def residual_light(
         match=match,
         flare_share=_sum(halo, overlap) / total if total > 0 else 0.0,
     )
+
+
+def light_beside(residual: Residual) -> Residual:
+    """The same residual to be searched beside the model, for what is broad only.
+
+    Registration holds for the model; what stands before or behind it does not quite lie on itself.
+    """
+    light = residual.planes[0]
+    broad = replace(light, scales_px=tuple(s for s in light.scales_px if s >= BROAD_PX))
+    return replace(residual, planes=(broad,), measured=residual.beside)
 
 
 def _sum(light: Image, where: Mask) -> float:

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from made_checks import box
 
+from leakcheck import Settings, check
+from leakcheck.colourspace import linear_to_srgb
+from leakcheck.openings import Opening, Openings
+from leakcheck.photo import photo_from_array
 from leakcheck.residual import Residual, residual_light
 
 SHAPE = (160, 200)
@@ -63,3 +68,31 @@ def test_a_clipped_window_overflows_so_far_and_no_farther() -> None:
     found = residual(more, clipped=white)
     assert not found.measured[84, 95]
     assert found.measured[110, 95]
+
+
+def test_light_beside_the_model_is_listed_as_spill_and_never_as_a_leak() -> None:
+    """A lamp shines on the bench 60 px from the hull's outline; the hull itself is tight.
+
+    An extent that ends at a seventh of a bell curve's peak holds six sevenths of its light.
+    """
+    rng = np.random.default_rng(5)
+    rows, cols = np.mgrid[:400, :600]
+    grey = (0.2 + 0.01 * rng.standard_normal((400, 600))).astype(np.float32)
+    patch = 0.1 * np.exp(-((cols - 450) ** 2 + (rows - 340) ** 2) / (2 * 25.0**2))
+    window = (cols > 200) & (cols < 240) & (rows > 120) & (rows < 150)
+    off, on = (
+        np.clip(255 * linear_to_srgb(light + 0.001 * rng.standard_normal(grey.shape)), 0, 255)
+        for light in (grey, grey + patch + 0.5 * window)
+    )
+    photos = (
+        photo_from_array(np.repeat(np.rint(codes)[..., None], 3, 2).astype(np.uint8), name=name)
+        for codes, name in ((off, "off"), (on, "on"))
+    )
+    hull, pane = box(100, 60, 380, 280), box(200.5, 120.5, 239.5, 149.5)
+    drawn = Openings((Opening("hull", "model", (hull,)), Opening("saloon-1", "window", (pane,))))
+    result = check(*photos, drawn, settings=Settings(tripod=True))
+    assert result.leaks == ()
+    nearest = min(result.spill, key=lambda spot: np.hypot(spot.x - 450, spot.y - 340))
+    assert np.hypot(nearest.x - 450, nearest.y - 340) < 5
+    assert nearest.kind == "spill"
+    assert nearest.glow_px == pytest.approx(2 * np.pi * 25**2 * 0.1 / 0.2, rel=0.25)
