@@ -191,6 +191,7 @@ def check(
         openings=labels > 0,
         inside=view.outline,
         shift_px=_shift(registration, lit.scale, view.shape),
+        carried_over=openings is not None and openings.carried_over,
     )
     refuse_swapped(residual, view.lamp_areas(), off, on)
     progress("Looking for light")

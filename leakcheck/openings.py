@@ -70,6 +70,7 @@ class Openings:
     shapes: tuple[Opening, ...]
     photo: Path | None = None  # the photo they were drawn on, where the file links one
     warnings: tuple[str, ...] = ()  # sentences for the user, each naming its shape
+    carried_over: bool = False  # drawn on another photo, so that rims are off by a pixel or two
 
 
 def read_openings(path: str | Path, *, size: tuple[int, int]) -> Openings:

@@ -23,6 +23,7 @@ from leakcheck.threads import side_by_side
 
 EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
 RIM_PX = 2  # next to an opening that is not
+CARRIED_RIM_PX = 4  # the same where its outline was carried over from another photo
 OWN_REACH_PX = 8  # how far past its outline an opening may go on
 OWN_GAP_PX = 4  # width of a rail
 OWN_LEVEL = 0.5  # of its brightest light
@@ -67,6 +68,7 @@ def residual_light(
     openings: Mask,
     inside: Mask | None,
     shift_px: float | Image,
+    carried_over: bool = False,
 ) -> Residual:
     """Match the exposure, take off the halo, and fit the noise of what is left.
 
@@ -78,6 +80,7 @@ def residual_light(
         openings: (rows, cols), True inside windows, beacons and ignored areas.
         inside: (rows, cols), True inside the model's outline; None without one.
         shift_px: what registration leaves, frame px, one number or place by place.
+        carried_over: whether the openings were drawn on another photo.
     Raises: ExposureError where the photos cannot be compared.
     """
     usable = overlap & ~unlit_clipped & ~lit_clipped
@@ -99,7 +102,8 @@ def residual_light(
     light -= near
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
-    measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX) & ~grown(blind, RIM_PX)
+    measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX)
+    measured &= ~grown(blind, CARRIED_RIM_PX if carried_over else RIM_PX)
     beside = measured & ~inside if inside is not None else np.zeros_like(measured)
     if inside is not None:
         measured &= inside

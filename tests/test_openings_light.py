@@ -16,7 +16,9 @@ SHAPE = (160, 200)
 OPENING = (slice(60, 80), slice(80, 110))  # rows and columns of a window
 
 
-def residual(lit_more: np.ndarray, *, clipped: np.ndarray | None = None) -> Residual:
+def residual(
+    lit_more: np.ndarray, *, clipped: np.ndarray | None = None, carried_over: bool = False
+) -> Residual:
     """A pair with one window, its noise drawn with a fixed seed, and light added to it."""
     rng = np.random.default_rng(1)
     texture = 0.2 + 0.02 * rng.standard_normal((*SHAPE, 1)).astype(np.float32)
@@ -34,6 +36,7 @@ def residual(lit_more: np.ndarray, *, clipped: np.ndarray | None = None) -> Resi
         openings=openings,
         inside=None,
         shift_px=0.05,
+        carried_over=carried_over,
     )
 
 
@@ -58,6 +61,16 @@ def test_what_is_dimmer_or_reaches_farther_is_measured(rows: tuple[int, int], le
     more[OPENING] = 0.5
     more[rows[0] : rows[1], 80:110] = level
     assert residual(more).measured[84:87, 85:105].all()
+
+
+@pytest.mark.parametrize("carried_over", [False, True])
+def test_the_rim_of_an_outline_from_another_photo_is_left_out(carried_over: bool) -> None:
+    """Registration leaves a pixel or two, and a brass rim beside a pane is lit by it."""
+    more = np.zeros(SHAPE, np.float32)
+    more[OPENING] = 0.5
+    found = residual(more, carried_over=carried_over)
+    assert found.measured[83, 95] != carried_over
+    assert found.measured[86, 95]
 
 
 def test_a_clipped_window_overflows_so_far_and_no_farther() -> None:
