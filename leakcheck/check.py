@@ -232,6 +232,7 @@ def check(
         window_level=window_level,
         false_alarms=settings.false_alarms_per_pair,
         is_leak=lambda region: evidence(region, kind_of(region, words)) >= 0,
+        found_leaks=_covered(leaks, view.shape),
     )
     match = _exposure_match(residual, off, on)
     return Check(
@@ -340,6 +341,14 @@ def _with_glows(leaks: list[Sorted], glows: list[Region]) -> list[Sorted]:
     more = not_among(glows, [item.region for item in leaks])
     leaks = leaks + [Sorted(region, leak=True, doubtful=True) for region in more]
     return sorted(leaks, key=lambda item: -item.region.glow)
+
+
+def _covered(found: list[Sorted], shape: tuple[int, int]) -> Mask:
+    """True in the pixels of what was found."""
+    covered = np.zeros(shape, np.bool_)
+    for item in found:
+        covered[item.region.extent.box] |= item.region.extent.mask
+    return covered
 
 
 def _beside(residual: Residual, ground: Ground, settings: Settings) -> list[Sorted]:

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from leakcheck.light import block_mean
+from leakcheck.light import block_mean, grown
 from leakcheck.photo import Image, Mask
 from leakcheck.regions import Ground, Region, measure_region
 from leakcheck.residual import Residual
@@ -32,6 +32,7 @@ WEAKEST, STRONGEST = 0.05, 60.0  # times what the cut asks on plain ground; beyo
 ALIGNED_PX = 16  # largest block that is sought in
 MOST = 0.5  # share of the variance that makes something the limit
 BRIGHT_ROOM = 0.2  # unlit surfaces / median window from which the room outshines leaks
+APART_PX = 30.0  # frame px between a trial and a found leak: nearly three spreads of a broad glow
 DARK_ROOM = 0.004  # linear light of unlit surfaces under which a photo hardly shows them
 MUCH_CLIPPED = 0.1  # share of the model
 
@@ -80,6 +81,7 @@ def limit_of(
     window_level: float | None,
     false_alarms: float = 0.05,
     is_leak: Callable[[Region], bool] = lambda _: True,
+    found_leaks: Mask,
 ) -> Limit:
     """What leaks would have been found, near openings and far from them.
 
@@ -91,10 +93,13 @@ def limit_of(
         window_level: linear light of the median window, None where none is lit.
         false_alarms: expected number in the pair from noise alone, as asked of the search.
         is_leak: whether a region is taken for a leak.
+        found_leaks: (rows, cols), True in leaks that were found: their light would hide a trial.
     """
     search = _Search(cuts, residual, ground, false_alarms, is_leak)
     kinds = [(size, near) for size in (PINHOLE, BROAD) for near in (False, True)]
-    limits = side_by_side(lambda k: _faintest(search, k[0], inside, k[1], window_level), kinds)
+    free = inside & ~grown(found_leaks, APART_PX)
+    free = free if free.any() else inside
+    limits = side_by_side(lambda k: _faintest(search, k[0], free, k[1], window_level), kinds)
     found = dict(zip(kinds, limits, strict=True))
     seen = residual.measured & inside
     blind = 1.0 - float(seen.sum()) / max(float(inside.sum()), 1.0)
