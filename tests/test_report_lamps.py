@@ -148,6 +148,9 @@ def test_lamps_csv_has_a_row_for_each_window_and_beacon():
     assert (saloon_3["lit"], saloon_3["fault"], saloon_3["cct_k"]) == ("no", "yes", "")
     assert (saloon_5["findings"], saloon_5["stops_from_its_row"]) == ("dim, uneven", "-1.34")
     assert (saloon_5["cct_k"], saloon_5["chromaticity_x"]) == ("2856.0", "0.4476")
+    assert rows[2]["cct_mccamy_k"] == ""
+    mccamy = made.check().lamps[4].colour.cct_mccamy_k
+    assert float(saloon_5["cct_mccamy_k"]) == pytest.approx(mccamy, rel=1e-3)  # 4 digits
     assert (saloon_7["fault"], saloon_7["level_is_at_least"]) == ("no", "yes")
     assert saloon_7["stops_less_exposure"] == "1.5"
     assert (stern["expected"], stern["expected_met"]) == ("white", "no")

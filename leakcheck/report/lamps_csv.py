@@ -38,6 +38,7 @@ COLUMNS = (
     "chromaticity_y",
     "cct_k",
     "duv",
+    "cct_mccamy_k",  # the cross-check
     "dominant_nm",
     "purity",
     "reads_as",
@@ -75,8 +76,9 @@ def _row(lamp: Lamp) -> Iterator[Cell]:
 def _colour_cells(colour: Colour | None) -> tuple[Cell, ...]:
     """What is known of a colour; empty cells where nothing is."""
     if colour is None:
-        return (None,) * 9
-    numbers = (colour.x, colour.y, colour.cct_k, colour.duv, colour.dominant_nm, colour.purity)
+        return (None,) * 10
+    temperature = (colour.cct_k, colour.duv, colour.cct_mccamy_k)
+    numbers = (colour.x, colour.y, *temperature, colour.dominant_nm, colour.purity)
     return (
         colour.word,
         *(_number(value) for value in numbers),
