@@ -41,6 +41,9 @@ EVEN_LIMIT = 0.4  # the least that EN 12464-1 asks, round a work place; a window
 # alike scatter by 10 to 20. In Duv: the whole width that ANSI C78.377 gives to white LEDs. JPEG
 # keeps colour at half resolution, so a narrow window takes on the colour of the wall.
 OFF_WHITE_MIRED, OFF_WHITE_DUV, OFF_WHITE_MIN_PX = 35.0, 0.012, 8.0
+# Half width, frame px, up to which lens blur takes a stop and more from an opening's level: windows
+# seen edge-on. Nothing so narrow is called dim.
+SLIM_PX = 2.0
 MIN_CLASS = 2  # fewer lit ones have no median to differ from
 MIN_WHITES = 3  # of two whites one cannot say which is off
 # Words in a beacon's name that say its colour, COLREGs 1972 rule 21; the first found holds, for a
@@ -287,7 +290,7 @@ def _unlike(kind: Kind, stops: float | None, bound: Bound) -> Finding | None:
     return "outshines" if stops >= UNLIKE_STOPS[kind] and bound != "at most" else None
 
 
-def _findings(lamp: Lamp, off_white: bool) -> tuple[Finding, ...]:
+def _findings(lamp: Lamp, *, off_white: bool, slim: bool) -> tuple[Finding, ...]:
     """All that is to be said of an opening, what matters most first."""
     if not lamp.lit:
         return ("dark",)
@@ -298,7 +301,7 @@ def _findings(lamp: Lamp, off_white: bool) -> tuple[Finding, ...]:
     window = lamp.kind == "window"  # a beacon is its LED: it need be neither even nor spotless
     uneven = window and lamp.evenness is not None and lamp.evenness < EVEN_LIMIT
     found: list[tuple[Finding, bool]] = [
-        ("dim", unlike == "dim"),
+        ("dim", unlike == "dim" and not slim),
         ("outshines", unlike == "outshines"),
         ("wrong colour", lamp.expected_met is False),
         ("off-colour", window and off_white and lamp.expected_met is not False),
@@ -352,7 +355,9 @@ def _lamp(glow: _Glow, glows: list[_Glow], scale: int) -> Lamp:
         expected_met=met,
     )
     wide = 2 * glow.place.half_width * scale >= OFF_WHITE_MIN_PX
-    return _with_words(lamp, _findings(lamp, wide and _off_white(glow.colour, white)))
+    slim = glow.place.half_width <= SLIM_PX
+    off_white = wide and _off_white(glow.colour, white)
+    return _with_words(lamp, _findings(lamp, off_white=off_white, slim=slim))
 
 
 def _with_words(lamp: Lamp, findings: tuple[Finding, ...]) -> Lamp:

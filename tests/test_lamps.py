@@ -154,6 +154,16 @@ def test_a_weak_window_is_lit_but_dim():
     assert "power off" in lamps["w2"].caution
 
 
+def test_a_window_seen_edge_on_is_not_called_dim():
+    """All shine alike: blur of 0.9 px leaves less than half of it in a window 1 px wide; in one of
+    6 px a quarter of the light is still dim."""
+    scene = row_of_windows([0.4, 0.4, 0.4]).add("edge-on", 200, 100, 1, 24, 0.4)
+    lamps = scene.add("weak", 300, 100, 6, 24, 0.1).measure(blur=0.9)
+    assert lamps["edge-on"].stops_class < -1
+    assert lamps["edge-on"].findings == ()
+    assert lamps["weak"].findings == ("dim",)
+
+
 def test_nothing_is_lit_in_the_same_photo_twice():
     """Noise alone, over 200 openings: 5 sigma leave 3e-5 false ones."""
     dark = [
