@@ -109,3 +109,30 @@ def test_light_beside_the_model_is_listed_as_spill_and_never_as_a_leak() -> None
     assert np.hypot(nearest.x - 450, nearest.y - 340) < 5
     assert nearest.kind == "spill"
     assert nearest.glow_px == pytest.approx(2 * np.pi * 25**2 * 0.1 / 0.2, rel=0.25)
+
+
+def test_a_pair_exposed_one_stop_less_gives_the_same_levels() -> None:
+    """Half the light in both photos changes no ratio; the levels drawn are the truth.
+
+    0.05 stops: steps of 8 bits and the noise of a window's mean are each a tenth of that.
+    """
+    rng = np.random.default_rng(7)
+    room = (0.1 + 0.02 * rng.standard_normal((300, 500))).clip(0.02).astype(np.float32)
+    levels = [0.1, 0.2, 0.25, 0.3, 0.5]
+    shapes, lit = [], room.copy()
+    for i, level in enumerate(levels):
+        x = 60 + 80 * i
+        lit[140:170, x : x + 40] += level
+        pane = box(x - 0.5, 139.5, x + 39.5, 169.5)
+        shapes.append(Opening(f"saloon-{i}", "window", (pane,)))
+    found = []
+    for exposure in (1.0, 0.5):
+        photos = []
+        for name, light in (("off", room), ("on", lit)):
+            noisy = exposure * light + 0.001 * rng.standard_normal(room.shape)
+            codes = np.rint(255 * linear_to_srgb(noisy.clip(0, 1))).astype(np.uint8)
+            photos.append(photo_from_array(np.repeat(codes[..., None], 3, 2), name=name))
+        result = check(*photos, Openings(tuple(shapes)), settings=Settings(tripod=True))
+        found.append([lamp.stops_class for lamp in result.lamps])
+    assert found[0] == pytest.approx(found[1], abs=0.05)
+    assert found[0] == pytest.approx(list(np.log2(np.array(levels) / 0.25)), abs=0.05)
