@@ -21,6 +21,7 @@ import joblib
 import threadpoolctl
 
 from leakcheck import __version__
+from leakcheck.carry import carried_to
 from leakcheck.check import Check, check
 from leakcheck.compare import compared
 from leakcheck.errors import (
@@ -32,7 +33,7 @@ from leakcheck.errors import (
     PhotoError,
     RegistrationError,
 )
-from leakcheck.openings import Openings, carried, label_map, model_mask, read_openings
+from leakcheck.openings import Openings, read_openings
 from leakcheck.photo import Frame, Photo, frame_scale, linear_light, read_photo
 from leakcheck.register import Registration, register
 from leakcheck.report import compare_outputs
@@ -262,22 +263,14 @@ def _openings(
         return read_openings(job.openings, size=_size(on)), None
     drawn = read_photo(job.drawn_on)
     openings = read_openings(job.openings, size=_size(drawn))
-    middle = _frame(drawn)
-    shape = (middle.light.shape[0], middle.light.shape[1])
     try:
-        link = register(
-            _frame(on),
-            middle,
-            ignore=label_map(openings, shape=shape, scale=middle.scale) > 0,
-            model=model_mask(openings, shape=shape, scale=middle.scale),
-        )
+        return carried_to(_frame(on), openings, _frame(drawn))
     except RegistrationError as error:
         notes.append(
             f"{job.openings.name} cannot be carried from {drawn.name} to {on.name} ({error}): "
             "measured without openings."
         )
         return None, None
-    return replace(carried(openings, link.on_to_off), photo=None), link
 
 
 def _frame(photo: Photo) -> Frame:

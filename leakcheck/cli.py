@@ -10,7 +10,6 @@ import sys
 import traceback
 import warnings
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -184,17 +183,19 @@ def _naming(*photos: Path) -> Iterator[None]:
 
 def _openings_on(photo: Photo, path: Path) -> Openings:
     """The openings of a file on this photo, carried over where they were drawn on another one."""
-    from leakcheck.openings import carried, linked_photo, read_openings
+    from leakcheck.carry import carried_to
+    from leakcheck.openings import linked_photo, read_openings
     from leakcheck.photo import frame_scale, linear_light, read_photo
-    from leakcheck.register import register
 
     linked = linked_photo(path)
     drawn_on = read_photo(linked) if linked else photo
     openings = read_openings(path, size=drawn_on.encoded.shape[1::-1])
     if drawn_on.content_hash == photo.content_hash:
         return openings
-    frames = [linear_light(p, scale=frame_scale(*p.encoded.shape[:2])) for p in (photo, drawn_on)]
-    return replace(carried(openings, register(*frames).on_to_off), photo=None)
+    here, there = (
+        linear_light(p, scale=frame_scale(*p.encoded.shape[:2])) for p in (photo, drawn_on)
+    )
+    return carried_to(here, openings, there)[0]
 
 
 def above_zero(value: float, option: str) -> float:

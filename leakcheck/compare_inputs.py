@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from leakcheck.carry import carried_to
 from leakcheck.errors import OpeningsError, PhotoError, UsageError
-from leakcheck.openings import Opening, Openings, carried, linked_photo, read_openings
+from leakcheck.openings import Opening, Openings, linked_photo, read_openings
 from leakcheck.photo import Photo, frame_scale, linear_light, read_photo
-from leakcheck.register import register
 from leakcheck.stages import Pair
 
 RESULT = "result.json"
@@ -98,11 +98,11 @@ def openings_for(
     for k, pair in enumerate(pairs):
         if drawn_on.content_hash == pair.on.content_hash:
             return openings, k
-    frames = [
+    here, there = (
         linear_light(photo, scale=frame_scale(*photo.encoded.shape[:2]))
         for photo in (pairs[0].on, drawn_on)
-    ]
-    return replace(carried(openings, register(*frames).on_to_off), photo=None), 0
+    )
+    return carried_to(here, openings, there)[0], 0
 
 
 def _of_folder(path: Path) -> StageFiles:
