@@ -38,7 +38,7 @@ def carried_to(frame: Frame, openings: Openings, drawn_on: Frame) -> tuple[Openi
             link = register(frame, drawn_on, ignore=lit, model=_round_about(lit))
         except RegistrationError:  # too little to go by there: all that both photos show counts
             link = register(frame, drawn_on, ignore=lit)
-    return replace(carried(openings, link.on_to_off), photo=None), link
+    return replace(carried(openings, link.on_to_off), photo=None, carried_over=True), link
 
 
 def _round_about(lit: Mask) -> Mask | None:

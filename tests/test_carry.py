@@ -97,3 +97,4 @@ def test_a_wall_behind_that_moves_otherwise(outline):
     carried, _ = carried_to(second, Openings(tuple(shapes)), first)
     for before, after in zip(shapes[:12], carried.shapes, strict=False):
         assert np.allclose(centre(after) - centre(before), (6, 0), atol=1.0)
+    assert carried.carried_over  # so that their rims are left out more widely
