@@ -167,7 +167,7 @@ def test_openings_of_another_photo_are_carried_over(folder, measure, monkeypatch
         made.check().registration,
         homography=np.array([[1.0, 0, 5], [0, 1, 3], [0, 0, 1]]),
     )
-    monkeypatch.setattr(sys.modules["leakcheck.register"], "register", lambda *_: shifted)
+    monkeypatch.setattr("leakcheck.carry.register", lambda *_, **__: shifted)
     other = cv2.imread("heron_on.png")[:, ::-1]
     cv2.imwrite("another.png", other)
     main(("check", "heron_off.png", "another.png", "--openings", "openings.svg"))
