@@ -123,11 +123,16 @@ def _beside(found, leak: dict) -> bool:
 
 
 def test_the_leaks_of_the_readme_s_pair_are_found():
-    """Four of five at least: the broad glow of the bulwark lies among light that is spill."""
+    """Joint and pinholes; the bulwark and the light pipe lie where windows and sidelight spill.
+
+    Those two may be doubtful: the builder is told to cover the openings and look again.
+    """
     result = _first()
     true = PAIRS["port-coat-1"]["leaks"]
-    missed = [leak["name"] for leak in true if not any(_beside(r, leak) for r in result.leaks)]
-    assert len(missed) <= 1, missed
+    missed = [leak for leak in true if not any(_beside(r, leak) for r in result.leaks)]
+    assert len(missed) <= 2, [leak["name"] for leak in missed]
+    doubtful = [spot for spot in result.spill if spot.doubtful]
+    assert all(any(_beside(spot, leak) for spot in doubtful) for leak in missed)
     others = [
         f"{r.kind} {r.where}" for r in result.leaks if not any(_beside(r, leak) for leak in true)
     ]
