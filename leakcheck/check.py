@@ -210,11 +210,15 @@ def check(
         mm_per_px=_mm_per_px(settings, view, on),
         model=_box(view, on),
     )
+
+    def is_leak(region: Region) -> bool:
+        return evidence(region, kind_of(region, words)) >= 0
+
     regions, cuts = find_regions(
         residual,
         ground,
         false_alarms=settings.false_alarms_per_pair,
-        is_leak=lambda region: evidence(region, kind_of(region, words)) >= 0,
+        is_leak=is_leak,
     )
     progress("Saying what it is")
     leaks, spill = sort_out(regions, words)
@@ -231,7 +235,7 @@ def check(
         scale=lit.scale,
         window_level=window_level,
         false_alarms=settings.false_alarms_per_pair,
-        is_leak=lambda region: evidence(region, kind_of(region, words)) >= 0,
+        is_leak=is_leak,
         found_leaks=_covered(leaks, view.shape),
     )
     match = _exposure_match(residual, off, on)
