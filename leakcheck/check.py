@@ -41,6 +41,7 @@ from leakcheck.sanity import (
     warnings_of,
 )
 from leakcheck.settings import Settings
+from leakcheck.side_glow import side_glows
 from leakcheck.spill import Sorted, evidence, sort_out
 from leakcheck.spots import Plane, smoothed
 from leakcheck.texture import any_channel
@@ -221,7 +222,8 @@ def check(
         is_leak=is_leak,
     )
     progress("Saying what it is")
-    leaks, spill = sort_out(regions, words)
+    glows = side_glows(residual, ground, view.beacons())
+    leaks, spill = sort_out(regions, words, glows=glows)
     spill += _beside(residual, ground, settings)
     likely = regions_of_labels(guess.labels, residual, ground) if guess else []
     if guess:
@@ -286,6 +288,14 @@ class _View:
         """True inside windows and beacons, (rows, cols) of the frame."""
         lamps = [k + 1 for k, shape in enumerate(self.shapes) if shape.kind in LAMPS]
         return np.isin(self.labels, lamps)
+
+    def beacons(self) -> dict[str, Mask]:
+        """True inside each beacon, (rows, cols) of the frame, by name."""
+        return {
+            shape.name: self.labels == k
+            for k, shape in enumerate(self.shapes, start=1)
+            if shape.kind == "beacon"
+        }
 
 
 def _frame(photo: Photo) -> Frame:

@@ -190,11 +190,9 @@ def region_of_mask(
         weight=np.where(mask, np.maximum(fine[box], none), none),
         surface=np.where(mask, ground.surface[box], none),
     )
-    light = light_of(extent)
     rows, cols = np.nonzero(mask)
     rows, cols = rows + top, cols + left
     at = int(np.argmax(fine[rows, cols]))
-    core = residual.added[rows, cols].mean(axis=0)
     noise = float(np.sqrt(residual.planes[0].variance[rows[at], cols[at]]))
     peak = float(max(fine[rows[at], cols[at]], 0.0))
     spot = Spot(
@@ -209,18 +207,32 @@ def region_of_mask(
         left,
         mask,
     )
+    return region_of_extent(extent, spot, residual.added, peak)
+
+
+def region_of_extent(extent: Extent, spot: Spot, light: Image, peak: float) -> Region:
+    """A region whose extent is known already; nothing is said of its surroundings.
+
+    Args:
+        extent: its pixels.
+        spot: its core.
+        light: (rows, cols, 3), linear light of the frame that its colour is taken from.
+        peak: its brightest luminance, linear light.
+    """
+    own = light_of(extent)
+    red, green, blue = light[extent.box][extent.mask].mean(axis=0)
     return Region(
         spot=spot,
         extent=extent,
-        x=light.x,
-        y=light.y,
-        area=light.area,
-        glow=light.glow,
-        contrast=light.contrast,
+        x=own.x,
+        y=own.y,
+        area=own.area,
+        glow=own.glow,
+        contrast=own.contrast,
         peak=peak,
-        length=light.length,
-        width=light.width,
-        rgb=(float(core[0]), float(core[1]), float(core[2])),
+        length=own.length,
+        width=own.width,
+        rgb=(float(red), float(green), float(blue)),
         isolation=0.0,
         edge_share=0.0,
         step=0.0,

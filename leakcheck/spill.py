@@ -54,26 +54,33 @@ class Sorted:
 
 
 def sort_out(
-    regions: list[Region], surroundings: Surroundings
+    regions: list[Region], surroundings: Surroundings, *, glows: dict[str, Sorted]
 ) -> tuple[list[Sorted], list[Sorted]]:
     """Leaks and spill, each grouped into what belongs together, strongest first.
 
     Args:
         regions: all places of a pair where light shows.
         surroundings: openings and levels of the pair.
+        glows: the side glow of each beacon that plainly has one, by the beacon's name.
     """
     judged = [
         (evidence(region, kind_of(region, surroundings)), region) for region in chained(regions)
     ]
-    leaks = _by_beacon(grouped([region for value, region in judged if value >= 0]), surroundings)
+    others, pieces = _by_beacon(
+        grouped([region for value, region in judged if value >= 0]), surroundings
+    )
+    more = [region for name, region in pieces.items() if name not in glows]
+    leaks = [_sorted(region, surroundings, leak=True) for region in others + more]
     spill = grouped([region for value, region in judged if value < 0])
-    return [_sorted(region, surroundings, leak=True) for region in leaks], [
+    return sorted([*leaks, *glows.values()], key=lambda item: -item.region.glow), [
         _sorted(region, surroundings, leak=False) for region in spill
     ]
 
 
-def _by_beacon(leaks: list[Region], surroundings: Surroundings) -> list[Region]:
-    """Leaks with the pieces of each beacon's side glow joined: rails and posts cut it up."""
+def _by_beacon(
+    leaks: list[Region], surroundings: Surroundings
+) -> tuple[list[Region], dict[str, Region]]:
+    """Leaks that are no side glow, and each beacon's side glow: rails and posts cut it up."""
     glows: dict[str, Region] = {}
     others: list[Region] = []
     for region in leaks:
@@ -84,7 +91,7 @@ def _by_beacon(leaks: list[Region], surroundings: Surroundings) -> list[Region]:
             glows[beacon.name] = joined(glows[beacon.name], region)
         else:
             glows[beacon.name] = region
-    return sorted([*others, *glows.values()], key=lambda region: -region.glow)
+    return others, glows
 
 
 def _sorted(region: Region, surroundings: Surroundings, *, leak: bool) -> Sorted:

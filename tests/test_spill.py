@@ -110,6 +110,6 @@ def test_a_hole_is_dark_without_light_and_a_leak_with_it(kind: LeakKind) -> None
 def test_a_side_glow_that_a_rail_cuts_up_is_one_leak() -> None:
     """Two pieces beside one beacon are its clear part; a piece far off is another leak."""
     pieces = [glow(88, 100), glow(112, 100), glow(300, 200)]
-    leaks, _ = sort_out(pieces, around(BEACON))
+    leaks, _ = sort_out(pieces, around(BEACON), glows={})
     assert [leak.region.pieces for leak in leaks] == [2, 1]
     assert leaks[0].region.x == pytest.approx(99.5)
