@@ -7,9 +7,11 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, label
+from skimage.morphology import reconstruction
+from skimage.segmentation import watershed
 
-from leakcheck.extent import Extent, extent_of, joined_extent, light_of
+from leakcheck.extent import SADDLE, Extent, _parted, extent_of, joined_extent, light_of
 from leakcheck.spots import Plane, find_seeds, grow_spots, smoothed
 
 SHAPE = (120, 200)
@@ -102,3 +104,22 @@ def test_ripples_of_the_noise_part_nothing() -> None:
     smooth = gaussian_filter(flat, 4.0)
     expected = float((smooth > 0.1 * smooth.max()).sum())
     assert float(largest.mask.sum()) == pytest.approx(expected, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_light_is_parted_as_scikit_image_parts_it(seed: int) -> None:
+    """Reconstruction, then watershed from the domes: the same pixels, on drawn hills."""
+    rng = np.random.default_rng(seed)
+    light = gaussian_filter(rng.normal(0, 1, (60, 80)), 3).astype(np.float32)
+    mask = light > 0.02
+    light = np.where(mask, light, np.float32(0))
+    sunk = np.maximum(light / SADDLE, 0)
+    domes = light > reconstruction(sunk, light)
+    labels, count = label(domes, np.ones((3, 3)))
+    top = np.unravel_index(light.argmax(), light.shape)
+    core = labels == labels[top]
+    assert count > 3, "several summits"
+    others = np.where(domes & ~core, labels + 1, 0)
+    told = watershed(-light, np.where(core, 1, others), mask=mask) == 1
+    assert 0 < told.sum() < mask.sum()
+    assert np.array_equal(_parted(light, sunk, core, mask), told)
