@@ -12,6 +12,7 @@ from leakcheck.fit import Fit, fit_lower
 from leakcheck.flare import WIDE_PX, halo_parts
 from leakcheck.light import block_mean, enlarged, grown, scaled, strips
 from leakcheck.photo import Image, Mask
+from leakcheck.threads import side_by_side
 
 BLOCK = 8  # frame px: noise averages out, edges blur
 KNOTS = 6  # a phone's tone curve bends slowly over the range of surfaces
@@ -85,26 +86,27 @@ def match_exposure(
     small_unlit, small_lit = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
     across, down = _centred_grid(counts.shape)
     parts = halo_parts(source, WIDE_PX, BLOCK)
-    results: list[Fit] = []
-    knots = np.empty((3, KNOTS))
-    for channel in range(3):
+
+    def fitted(channel: int) -> tuple[NDArray[np.float64], Fit]:
         a = small_unlit[..., channel].ravel()[places].astype(float)
         b = small_lit[..., channel].ravel()[places].astype(float)
-        knots[channel] = _knots(a)
+        knots = _knots(a)
         level = max(float(np.median(b)) / max(float(np.median(a)), DARKEST), 1e-3)
         columns = np.column_stack(
-            [_hats(a, knots[channel]) * a[:, None]]
+            [_hats(a, knots) * a[:, None]]
             + [a * grid.ravel()[places] for grid in (across, down)]
             + [part[..., channel].ravel()[places] for part in parts]
             + [np.full(len(a), VEIL_UNIT)]
         )
         sigma = MATCH_SHARE * level * a + FLOOR
         prior = _prior(columns.shape[1], level)
-        results.append(fit_lower(columns, b, sigma, free=KNOTS + 2, prior=prior))
+        return knots, fit_lower(columns, b, sigma, free=KNOTS + 2, prior=prior)
+
+    all_knots, results = zip(*side_by_side(fitted, range(3)), strict=True)
     amounts = np.stack([result.amounts for result in results])
     counted = np.mean([result.counted > 0.3 for result in results])
     return Match(
-        knots=knots,
+        knots=np.stack(all_knots),
         gain=amounts[:, :KNOTS],
         drift=amounts[:, KNOTS : KNOTS + 2],
         halo=amounts[:, KNOTS + 2 :],

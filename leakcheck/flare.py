@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.fit import fit_lower
-from leakcheck.light import block_mean, enlarged, grown, scaled, summed
+from leakcheck.light import block_mean, box_round, enlarged, grown, scaled, summed
 from leakcheck.photo import Image, Mask
+from leakcheck.threads import side_by_side
 
 # Widths (sigma) of the halo's parts in frame px: doubling steps make any smooth profile.
 NEAR_PX = (2.0, 4.0, 8.0, 16.0)
@@ -44,7 +45,9 @@ def scattering_light(
     Returns: (rows, cols, 3), linear light; 0 outside the sources.
     """
     added = np.zeros_like(lit)
-    added[sources] = np.maximum(lit[sources] - unlit[sources] * gain, 0)
+    here = box_round(sources, 0)
+    inside = sources[here]
+    added[here][inside] = np.maximum(lit[here][inside] - unlit[here][inside] * gain, 0)
     return added
 
 
@@ -85,21 +88,11 @@ def near_halo(
     halo = np.zeros_like(residual)
     if not sources.any():
         return halo
-    here = _around(sources)
+    here = box_round(sources, NEAR_WINDOW_PX, ALIGNED_PX)  # whole blocks of every resolution
     halo[here] = _fitted_near_halo(
         residual[here], unlit[here], source[here], sources[here], usable[here], noise
     )
     return halo
-
-
-def _around(sources: Mask) -> tuple[slice, slice]:
-    """The window that a near halo reaches, in whole blocks of every part's resolution."""
-    sides = []
-    for axis in (1, 0):
-        hit = np.flatnonzero(sources.any(axis=axis))
-        first = max(int(hit[0]) - NEAR_WINDOW_PX, 0) // ALIGNED_PX * ALIGNED_PX
-        sides.append(slice(first, -(-(int(hit[-1]) + NEAR_WINDOW_PX) // ALIGNED_PX) * ALIGNED_PX))
-    return sides[0], sides[1]
 
 
 def _fitted_near_halo(
@@ -123,13 +116,15 @@ def _fitted_near_halo(
     places = places[:: max(1, len(places) // MAX_POINTS)]
     parts = halo_parts(source, NEAR_PX, NEAR_BLOCK)
     small, ground = block_mean(residual, NEAR_BLOCK), block_mean(unlit, NEAR_BLOCK)
-    amounts = np.empty((3, len(NEAR_PX)))
-    for channel in range(3):
+
+    def fitted(channel: int) -> NDArray[np.float64]:
         columns = np.column_stack([part[..., channel].ravel()[places] for part in parts])
         known = MATCH_SHARE * ground[..., channel].ravel()[places]
         sigma = np.hypot(noise / NEAR_BLOCK, known).astype(float) + 1e-6
         values = small[..., channel].ravel()[places].astype(float)
-        amounts[channel] = fit_lower(columns.astype(float), values, sigma).amounts
+        return fit_lower(columns.astype(float), values, sigma).amounts
+
+    amounts = np.stack(side_by_side(fitted, range(3)))
     halo = _summed(parts, amounts)
     strength = _strengths(small, halo, sources, open_ & near, noise / NEAR_BLOCK)
     stronger = source.copy()

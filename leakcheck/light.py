@@ -78,9 +78,30 @@ def strips(shape: tuple[int, ...]) -> Iterator[slice]:
 
 def grown(mask: Mask, radius_px: float) -> Mask:
     """True within `radius_px` of a True pixel."""
-    size = 2 * round(radius_px) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), disc)) > 0
+    radius = round(radius_px)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    out = np.zeros(mask.shape, np.uint8)
+    here = box_round(mask, radius)
+    if out[here].size:
+        cv2.dilate(np.ascontiguousarray(mask[here]).view(np.uint8), disc, dst=out[here])
+    return out.view(np.bool_)
+
+
+def box_round(mask: Mask, margin_px: int, aligned_px: int = 1) -> tuple[slice, slice]:
+    """The rows and columns that hold all True pixels and a margin, as far as the image goes.
+
+    Args:
+        aligned_px: the first row and column, and the size where it is not cut off, are multiples.
+    """
+    left, top, cols, rows = cv2.boundingRect(np.ascontiguousarray(mask).view(np.uint8))
+    if not rows:
+        return slice(0, 0), slice(0, 0)
+    sides = []
+    for first, count, size in ((top, rows, mask.shape[0]), (left, cols, mask.shape[1])):
+        start = max(first - margin_px, 0) // aligned_px * aligned_px
+        stop = -(-(first + count + margin_px) // aligned_px) * aligned_px
+        sides.append(slice(start, min(stop, size)))
+    return sides[0], sides[1]
 
 
 def boxes(labels: NDArray[np.int32]) -> dict[int, tuple[slice, slice]]:

@@ -99,7 +99,7 @@ def limit_of(
     kinds = [(size, near) for size in (PINHOLE, BROAD) for near in (False, True)]
     free = inside & ~grown(found_leaks, APART_PX)
     free = free if free.any() else inside
-    limits = side_by_side(lambda k: _faintest(search, k[0], free, k[1], window_level), kinds)
+    limits = map(lambda k: _faintest(search, k[0], free, k[1], window_level), kinds)
     found = dict(zip(kinds, limits, strict=True))
     seen = residual.measured & inside
     blind = 1.0 - float(seen.sum()) / max(float(inside.sum()), 1.0)

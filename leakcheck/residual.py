@@ -15,7 +15,7 @@ from leakcheck.exposure import (
     without_lamps,
 )
 from leakcheck.flare import near_halo, scattering_light
-from leakcheck.light import blurred, grown, luminance, slope
+from leakcheck.light import blurred, box_round, grown, luminance, slope
 from leakcheck.noise import fine_square, fit_noise, local_variance, texture_energy, variance
 from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
@@ -154,11 +154,14 @@ def _channel(light: Image, channel: int) -> Image:
 
 def _touching(clipped: Mask, openings: Mask) -> Mask:
     """True in clipped areas that reach an opening: they are its own overflow."""
-    count, labels = cv2.connectedComponents(clipped.astype(np.uint8), connectivity=8)
+    count, labels = cv2.connectedComponents(clipped.view(np.uint8), connectivity=8)
+    here = box_round(openings, OVERFLOW_PX)  # the rest is further from any opening
     touching = np.zeros(count, np.bool_)
-    touching[np.unique(labels[grown(openings, TOUCH_PX) & clipped])] = True
+    touching[np.unique(labels[here][(grown(openings, TOUCH_PX) & clipped)[here]])] = True
     touching[0] = False
-    return np.asarray(touching[labels] & grown(openings, OVERFLOW_PX))
+    overflow = grown(openings, OVERFLOW_PX)
+    overflow[here] &= touching[labels[here]]
+    return overflow
 
 
 def _own_light(added: Image, openings: Mask) -> Mask:
@@ -167,15 +170,21 @@ def _own_light(added: Image, openings: Mask) -> Mask:
     Outlines are drawn a little small, and a rail or wire before a lamp cuts its outline in two.
     """
     size = 4 * OWN_REACH_PX + 1
+    whole = np.zeros(openings.shape, np.bool_)
+    here = box_round(openings, size)
+    added, openings = added[here], openings[here]
+    if not openings.any():
+        return whole
     level = np.where(openings, added, np.float32(0))
     around = np.asarray(cv2.dilate(cv2.blur(level, (3, 3)), np.ones((size, size))), np.float32)
     bright = (added > OWN_LEVEL * around) & (around > 0) & ~openings
-    count, labels = cv2.connectedComponents(bright.astype(np.uint8), connectivity=8)
+    count, labels = cv2.connectedComponents(bright.view(np.uint8), connectivity=8)
     own = np.zeros(count, np.bool_)
     own[np.unique(labels[bright & grown(openings, OWN_GAP_PX)])] = True
     own[np.unique(labels[bright & ~grown(openings, OWN_REACH_PX)])] = False
     own[0] = False
-    return np.asarray(own[labels] & ~grown(openings, RIM_PX))
+    whole[here] = own[labels] & ~grown(openings, RIM_PX)
+    return whole
 
 
 def _rough_noise(added: Image) -> float:
