@@ -133,7 +133,8 @@ def without_lamps(unlit: Image, match: Match) -> Image:
     across, down = x.astype(np.float32).ravel(), y.astype(np.float32)
     light = unlit.reshape(rows, 3 * cols)
     expected = np.empty_like(light)
-    for here in strips(unlit.shape):
+
+    def fill(here: slice) -> None:
         position = np.sqrt(np.maximum(light[here], 0))
         position *= np.float32((CURVE_STEPS - 1) / 1.05)
         position += np.float32(0.5)
@@ -142,6 +143,8 @@ def without_lamps(unlit: Image, match: Match) -> Image:
         gain += across
         gain += np.tile(down[here], cols)
         np.multiply(gain, light[here], out=expected[here])
+
+    side_by_side(fill, list(strips(unlit.shape)))
     return expected.reshape(unlit.shape)
 
 

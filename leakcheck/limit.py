@@ -18,7 +18,6 @@ from leakcheck.photo import Image, Mask
 from leakcheck.regions import Ground, Region, measure_region
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, averaging, find_seeds, grow_spots, smoothed
-from leakcheck.threads import side_by_side
 
 NEAR_PX = 30.0  # frame px from an opening; further out its halo has mostly faded
 # Mean of a Gaussian over where it is above a tenth of its peak: (1 - 0.1) / ln(10).
@@ -99,8 +98,7 @@ def limit_of(
     kinds = [(size, near) for size in (PINHOLE, BROAD) for near in (False, True)]
     free = inside & ~grown(found_leaks, APART_PX)
     free = free if free.any() else inside
-    limits = map(lambda k: _faintest(search, k[0], free, k[1], window_level), kinds)
-    found = dict(zip(kinds, limits, strict=True))
+    found = {kind: _faintest(search, kind[0], free, kind[1], window_level) for kind in kinds}
     seen = residual.measured & inside
     blind = 1.0 - float(seen.sum()) / max(float(inside.sum()), 1.0)
     return Limit(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,9 +41,8 @@ def texture_energy(expected: Image) -> Image:
         expected: (rows, cols), linear light.
     Returns: (rows, cols), linear light squared.
     """
-    fine = expected - blurred(expected, FINE_PX)
     shape = (expected.shape[0], expected.shape[1])
-    return enlarged(blurred(block_mean(fine * fine, 2), TEXTURE_PX / 2), 2, shape)
+    return enlarged(blurred(block_mean(fine_square(expected), 2), TEXTURE_PX / 2), 2, shape)
 
 
 def fine_square(residual: Image) -> Image:
@@ -89,7 +89,7 @@ def variance(expected: Image, energy: Image, noise: NoiseModel) -> Image:
     """Variance of each pixel of the residual: (rows, cols), linear light squared."""
     spread = np.maximum(expected, 0)
     spread *= np.float32(noise.slope)
-    spread += np.float32(noise.texture) * energy
+    cv2.scaleAdd(energy, noise.texture, spread, dst=spread)
     spread += np.float32(noise.floor)
     return np.maximum(spread, np.float32(TINY), out=spread)
 

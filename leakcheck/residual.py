@@ -16,7 +16,14 @@ from leakcheck.exposure import (
 )
 from leakcheck.flare import near_halo, scattering_light
 from leakcheck.light import blurred, box_round, grown, luminance, slope
-from leakcheck.noise import fine_square, fit_noise, local_variance, texture_energy, variance
+from leakcheck.noise import (
+    LOCAL_PX,
+    fine_square,
+    fit_noise,
+    local_variance,
+    texture_energy,
+    variance,
+)
 from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
 from leakcheck.threads import side_by_side
@@ -201,19 +208,27 @@ def _shake(bare: Image, shift_px: float | Image) -> Image:
 
 
 def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tuple[Plane, ...]:
-    """Luminance, and red and blue by themselves: a coloured leak has little luminance."""
+    """Luminance, and red and blue by themselves: a coloured leak has little luminance.
+
+    Red and blue are 0 further from all that was measured than anything is sought.
+    """
     grey = luminance(expected)
     energy = texture_energy(grey)
+    whole = (slice(0, measured.shape[0]), slice(0, measured.shape[1]))
+    near = box_round(measured, 2 * LOCAL_PX, LOCAL_PX)
 
     def plane(colour: tuple[str, int | None, tuple[float, ...]]) -> Plane:
         name, channel, scales = colour
-        residual = luminance(light) if channel is None else _channel(light, channel)
-        ground = grey if channel is None else _channel(expected, channel)
+        here = whole if channel is None else near
+        residual = luminance(light) if channel is None else _channel(light[here], channel)
+        ground = grey if channel is None else _channel(expected[here], channel)
         square = fine_square(residual)
-        spread = variance(ground, energy, fit_noise(square, ground, energy, measured))
-        np.maximum(spread, local_variance(square, measured), out=spread)
-        spread += doubt
-        return Plane(name, residual, spread, scales)
+        model = fit_noise(square, ground, energy[here], measured[here])
+        spread = variance(ground, energy[here], model)
+        np.maximum(spread, local_variance(square, measured[here]), out=spread)
+        spread += doubt[here]
+        added = _in_frame(residual, here, measured.shape)
+        return Plane(name, added, _in_frame(spread, here, measured.shape), scales)
 
     return tuple(
         side_by_side(
@@ -225,3 +240,12 @@ def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tupl
             ],
         )
     )
+
+
+def _in_frame(part: Image, here: tuple[slice, slice], shape: tuple[int, ...]) -> Image:
+    """A part of a frame in its place; 0 around it."""
+    if part.shape == shape:
+        return part
+    whole = np.zeros(shape, np.float32)  # takes memory only where something is written
+    whole[here] = part
+    return whole
