@@ -9,7 +9,16 @@ import cv2 as opencv
 import numpy as np
 
 from leakcheck.errors import RegistrationError
-from leakcheck.motion import TOO_PLAIN, Matrix, Points, agreed, displacement, project, rescale
+from leakcheck.motion import (
+    TOO_PLAIN,
+    Matrix,
+    Points,
+    agreed,
+    displacement,
+    project,
+    rescale,
+    unproject,
+)
 from leakcheck.photo import Mask
 from leakcheck.texture import Texture, View, resized
 
@@ -99,6 +108,20 @@ def lay(texture: Texture, matrix: Matrix, shape: tuple[int, ...]) -> Texture:
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     laid = cv2.warpPerspective(texture, matrix, size, flags=flags, borderValue=128)
     return np.asarray(laid, np.uint8)
+
+
+def shown(moving: tuple[int, ...], matrix: Matrix, shape: tuple[int, ...]) -> Mask:
+    """True in the fixed frame, (rows, cols), where `lay` has all that it looks at."""
+    # A cubic curve looks at two px to either side.
+    low, right, bottom = 1.0, moving[1] - 3.0, moving[0] - 3.0
+    corners = unproject(
+        matrix, np.array([[low, low], [right, low], [right, bottom], [low, bottom]])
+    )
+    inside = np.zeros(shape, np.uint8)
+    reach = 4.0 * max(shape)  # corners may lie far out, but their sixteenths must fit into 32 bits
+    fixed_point = np.rint(np.clip(corners, -reach, reach) * 16).astype(np.int32)
+    cv2.fillConvexPoly(inside, fixed_point, 1, shift=4)
+    return inside.view(np.bool_)
 
 
 def points_to_track(fixed: View, model: Mask | None) -> tuple[Points, Mask]:

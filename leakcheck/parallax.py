@@ -62,6 +62,7 @@ class _Scene:
     weight: Image  # 1 where the fixed texture counts
     foot: Image  # (rows, cols, 2): from each node to the nearest point of its epipolar line
     along: Image  # (rows, cols, 2): unit vector along that line
+    places: Image  # (fixed rows, fixed cols, 2): x and y of each pixel
 
 
 def parallax(
@@ -132,12 +133,14 @@ def _scene(
 
     y, x = np.mgrid[box].astype(float) * CELL
     foot, along = epipolar_lines(matrix, np.column_stack([x.ravel(), y.ravel()]))
+    part = cut(fixed, 128)
     return _Scene(
-        fixed=cut(fixed, 128),
+        fixed=part,
         laid=cut(laid, 128),
         weight=cut(counts.astype(np.uint8), 0).astype(np.float32),
         foot=foot.reshape(*x.shape, 2).astype(np.float32),
         along=along.reshape(*x.shape, 2).astype(np.float32),
+        places=_places(part.shape),
     )
 
 
@@ -147,15 +150,24 @@ def _cells(image: Image) -> Image:
     return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _sample(laid: Texture, shift: Image) -> Texture:
-    """The laid texture, moved by a shift per node, px of the full frame."""
-    rows, cols = laid.shape
-    scale = np.float32(shift.shape[1] * CELL / cols)
-    maps = cv2.resize(shift / scale, (cols, rows), interpolation=cv2.INTER_LINEAR)
-    maps[..., 0] += np.arange(cols, dtype=np.float32)
-    maps[..., 1] += np.arange(rows, dtype=np.float32)[:, None]
-    moved = cv2.remap(laid, maps, None, cv2.INTER_LINEAR, borderValue=128)
-    return np.asarray(moved, np.uint8)
+def _places(shape: tuple[int, ...]) -> Image:
+    """x and y of each pixel, (rows, cols, 2)."""
+    places = np.empty((*shape, 2), np.float32)
+    places[..., 0] = np.arange(shape[1])
+    places[..., 1] = np.arange(shape[0])[:, None]
+    return places
+
+
+def _dense(shift: Image, shape: tuple[int, ...]) -> Image:
+    """A shift per node, px of the full frame, as one per pixel of a texture of any size."""
+    scale = np.float32(shift.shape[1] * CELL / shape[1])
+    size = (shape[1], shape[0])
+    return np.asarray(cv2.resize(shift / scale, size, interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _sample(laid: Texture, maps: Image) -> Texture:
+    """The laid texture as it shows at the places of a map."""
+    return np.asarray(cv2.remap(laid, maps, None, cv2.INTER_LINEAR, borderValue=128), np.uint8)
 
 
 def _search(
@@ -175,12 +187,14 @@ def _costs(scene: _Scene, depth: Image, shrink: int, candidates: NDArray[np.floa
         cv2.resize(image, size, interpolation=cv2.INTER_AREA)
         for image in (scene.fixed, scene.laid, scene.weight)
     )
-    silent = (weight < 1).astype(np.uint8) * 255
+    silent = weight < 1
+    places = _places(fixed.shape)
     out = np.empty((rows, cols, len(candidates)), np.float32)
     for k, distance in enumerate(candidates):
         shift = scene.foot + (depth + np.float32(distance))[..., None] * scene.along
-        difference = cv2.min(cv2.absdiff(fixed, _sample(laid, shift)), TRUNCATE)
-        difference[silent > 0] = 0
+        moved = _sample(laid, cv2.add(places, _dense(shift, fixed.shape)))
+        difference = cv2.min(cv2.absdiff(fixed, moved), TRUNCATE)
+        difference[silent] = 0
         mean = cv2.resize(difference.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
         out[..., k] = cv2.boxFilter(mean, -1, (3, 3))
     return out
@@ -189,28 +203,31 @@ def _costs(scene: _Scene, depth: Image, shrink: int, candidates: NDArray[np.floa
 def _semi_global(cost: Image) -> Image:
     """Costs of the cheapest ways to each cell from eight sides, summed."""
     total = np.zeros_like(cost)
-    turned, turned_total = cost.transpose(1, 0, 2), total.transpose(1, 0, 2)
+    turned, turned_total = (
+        np.ascontiguousarray(image.transpose(1, 0, 2)) for image in (cost, total)
+    )
     for backwards in (False, True):
-        _sweep(turned, turned_total, 0, backwards=backwards)
-        for aside in (-1, 0, 1):
-            _sweep(cost, total, aside, backwards=backwards)
+        _sweep(turned, turned_total, (0,), backwards=backwards)
+        _sweep(cost, total, (-1, 0, 1), backwards=backwards)
+    total += turned_total.transpose(1, 0, 2)
     return total
 
 
-def _sweep(cost: Image, total: Image, aside: int, *, backwards: bool) -> None:
-    """Add to `total` the costs of ways that come row by row, each `aside` cells to the side."""
+def _sweep(cost: Image, total: Image, asides: tuple[int, ...], *, backwards: bool) -> None:
+    """Add to `total` the costs of ways that come row by row, each some cells to the side."""
     order = range(len(cost))
-    path = np.zeros_like(cost[0])
+    path = np.zeros((len(asides), *cost.shape[1:]), np.float32)
     for i in reversed(order) if backwards else order:
-        if aside:
-            path = np.roll(path, aside, axis=0)
-            path[0 if aside > 0 else -1] = 0
-        least = path.min(axis=1, keepdims=True)
+        for way, aside in zip(path, asides, strict=True):
+            if aside:
+                way[:] = np.roll(way, aside, axis=0)
+                way[0 if aside > 0 else -1] = 0
+        least = path.min(axis=2, keepdims=True)
         best = np.minimum(path, least + np.float32(LARGE_STEP))
-        np.minimum(best[:, 1:], path[:, :-1] + np.float32(SMALL_STEP), out=best[:, 1:])
-        np.minimum(best[:, :-1], path[:, 1:] + np.float32(SMALL_STEP), out=best[:, :-1])
+        np.minimum(best[..., 1:], path[..., :-1] + np.float32(SMALL_STEP), out=best[..., 1:])
+        np.minimum(best[..., :-1], path[..., 1:] + np.float32(SMALL_STEP), out=best[..., :-1])
         path = cost[i] + best - least
-        total[i] += path
+        total[i] += path.sum(axis=0)
 
 
 def _winner(total: Image, candidates: NDArray[np.float64]) -> Image:
@@ -224,7 +241,8 @@ def _winner(total: Image, candidates: NDArray[np.float64]) -> Image:
 
 def _difference(scene: _Scene, shift: Image) -> float:
     """Mean truncated difference of the textures under a shift, texture codes."""
-    difference = cv2.min(cv2.absdiff(scene.fixed, _sample(scene.laid, shift)), TRUNCATE)
+    moved = _sample(scene.laid, cv2.add(scene.places, _dense(shift, scene.fixed.shape)))
+    difference = cv2.min(cv2.absdiff(scene.fixed, moved), TRUNCATE)
     return float(np.average(difference, weights=scene.weight))
 
 
@@ -233,10 +251,12 @@ def _evidence(scene: _Scene, depth: Image) -> tuple[Image, Image]:
 
     One step of Lucas and Kanade (1981) along the epipolar line, with Cauchy weights.
     """
-    half = np.float32(0.5)  # px: slope of the texture from half a px to either side
+    half = 0.5  # px: slope of the texture from half a px to either side
+    shape = scene.fixed.shape
+    maps = cv2.add(scene.places, _dense(scene.foot + depth[..., None] * scene.along, shape))
+    along = _dense(scene.along, shape)
     before, here, after = (
-        _sample(scene.laid, scene.foot + (depth + s)[..., None] * scene.along)
-        for s in (-half, np.float32(0), half)
+        _sample(scene.laid, cv2.scaleAdd(along, step, maps)) for step in (-half, 0.0, half)
     )
     slope = cv2.subtract(after, before, dtype=cv2.CV_32F)
     left = cv2.subtract(scene.fixed, here, dtype=cv2.CV_32F)

@@ -19,6 +19,7 @@ from leakcheck.matches import (
     first_homography,
     lay,
     points_to_track,
+    shown,
     track,
 )
 from leakcheck.motion import (
@@ -322,8 +323,7 @@ def _worthwhile_parallax(
     counts = resized(fixed.usable, fixed.texture.shape)
     if model is not None:
         counts &= model
-    everywhere = np.full(moving.texture.shape, 255, np.uint8)
-    counts &= lay(everywhere, seen.start, counts.shape) == 255  # what both photos show
+    counts &= shown(moving.texture.shape, seen.start, counts.shape)
     laid = lay(fine_texture(moving), seen.start, counts.shape)
     mesh = parallax(fine_texture(fixed), laid, counts, lines, (float(low), float(high)))
     return mesh if mesh.left < MUST_LEAVE else None

@@ -120,12 +120,13 @@ def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
     def mean(image: Image) -> Image:
         return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
 
-    w, p, q = (np.asarray(image, np.float32) for image in (counts, a, b))
-    share = mean(w) + np.float32(1e-6)
-    mean_p, mean_q = mean(p * w) / share, mean(q * w) / share
-    var_p = mean(p * p * w) / share - mean_p**2
-    var_q = mean(q * q * w) / share - mean_q**2
-    both = mean(p * q * w) / share - mean_p * mean_q
+    weight = counts.view(np.uint8)
+    share = mean(weight.astype(np.float32)) + np.float32(1e-6)
+    p, q = (np.asarray(cv2.multiply(image, weight, dtype=cv2.CV_32F)) for image in (a, b))
+    mean_p, mean_q = mean(p) / share, mean(q) / share
+    var_p = mean(p * p) / share - mean_p**2
+    var_q = mean(q * q) / share - mean_q**2
+    both = mean(p * q) / share - mean_p * mean_q
     textured = (share > 0.5) & (var_p > CELL_SPREAD**2) & (var_q > CELL_SPREAD**2 / 4)
     spread = np.sqrt(var_p[textured] * var_q[textured])
     return np.asarray(both[textured] / spread, np.float32)
