@@ -152,6 +152,16 @@ def track(moving: View, fixed: View, start: Matrix, points: tuple[Points, Mask])
     return Seen(start, a[good], z[good], on_model[good])
 
 
+def with_others(seen: Seen, moving: View, fixed: View, others: Points) -> Seen:
+    """The same points with others, that are not on the model, tracked from the same start."""
+    if not len(others):
+        return seen
+    laid = lay(moving.texture, seen.start, fixed.texture.shape)
+    z, good = _lk(fixed.texture, laid, others, levels=3)
+    inner = np.concatenate([np.zeros(int(good.sum()), np.bool_), seen.inner])
+    return Seen(seen.start, np.vstack([others[good], seen.a]), np.vstack([z[good], seen.z]), inner)
+
+
 def _corners(texture: Texture, usable: Mask, count: int) -> Points:
     """Corners of a texture, (n, 2), sought tile by tile: a plain model has its share of them."""
     area = float(usable.sum())

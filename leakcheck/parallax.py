@@ -202,30 +202,31 @@ def _costs(scene: _Scene, depth: Image, shrink: int, candidates: NDArray[np.floa
 
 def _semi_global(cost: Image) -> Image:
     """Costs of the cheapest ways to each cell from eight sides, summed."""
-    total = np.zeros_like(cost)
-    turned, turned_total = (
-        np.ascontiguousarray(image.transpose(1, 0, 2)) for image in (cost, total)
-    )
+    # Candidates stand before the cells of a row or column: NumPy is slow along a short last axis.
+    rows, cols = (np.ascontiguousarray(cost.transpose(t)) for t in ((0, 2, 1), (1, 2, 0)))
+    down, across = np.zeros_like(rows), np.zeros_like(cols)
     for backwards in (False, True):
-        _sweep(turned, turned_total, (0,), backwards=backwards)
-        _sweep(cost, total, (-1, 0, 1), backwards=backwards)
-    total += turned_total.transpose(1, 0, 2)
-    return total
+        _sweep(rows, down, (-1, 0, 1), backwards=backwards)
+        _sweep(cols, across, (0,), backwards=backwards)
+    return np.ascontiguousarray(down.transpose(0, 2, 1) + across.transpose(2, 0, 1))
 
 
 def _sweep(cost: Image, total: Image, asides: tuple[int, ...], *, backwards: bool) -> None:
-    """Add to `total` the costs of ways that come row by row, each some cells to the side."""
+    """Add to `total` the costs of ways that come row by row, each some cells to the side.
+
+    Both are (rows, candidates, cells).
+    """
     order = range(len(cost))
     path = np.zeros((len(asides), *cost.shape[1:]), np.float32)
     for i in reversed(order) if backwards else order:
         for way, aside in zip(path, asides, strict=True):
             if aside:
-                way[:] = np.roll(way, aside, axis=0)
-                way[0 if aside > 0 else -1] = 0
-        least = path.min(axis=2, keepdims=True)
+                way[:] = np.roll(way, aside, axis=1)
+                way[:, 0 if aside > 0 else -1] = 0
+        least = path.min(axis=1, keepdims=True)
         best = np.minimum(path, least + np.float32(LARGE_STEP))
-        np.minimum(best[..., 1:], path[..., :-1] + np.float32(SMALL_STEP), out=best[..., 1:])
-        np.minimum(best[..., :-1], path[..., 1:] + np.float32(SMALL_STEP), out=best[..., :-1])
+        np.minimum(best[:, 1:], path[:, :-1] + np.float32(SMALL_STEP), out=best[:, 1:])
+        np.minimum(best[:, :-1], path[:, 1:] + np.float32(SMALL_STEP), out=best[:, :-1])
         path = cost[i] + best - least
         total[i] += path.sum(axis=0)
 
@@ -243,7 +244,7 @@ def _difference(scene: _Scene, shift: Image) -> float:
     """Mean truncated difference of the textures under a shift, texture codes."""
     moved = _sample(scene.laid, cv2.add(scene.places, _dense(shift, scene.fixed.shape)))
     difference = cv2.min(cv2.absdiff(scene.fixed, moved), TRUNCATE)
-    return float(np.average(difference, weights=scene.weight))
+    return float(cv2.mean(difference, (scene.weight > 0).view(np.uint8))[0])
 
 
 def _evidence(scene: _Scene, depth: Image) -> tuple[Image, Image]:

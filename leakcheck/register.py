@@ -21,6 +21,7 @@ from leakcheck.matches import (
     points_to_track,
     shown,
     track,
+    with_others,
 )
 from leakcheck.motion import (
     LARGEST_SPREAD_PX,
@@ -173,12 +174,16 @@ def _seen(moving: View, fixed: View, model: Mask | None, *, tripod: bool) -> See
     if tripod and moving.texture.shape != fixed.texture.shape:
         raise RegistrationError("the two photos differ in size; leave out --tripod")
     points = points_to_track(fixed, model)
-    seen = track(moving, fixed, np.eye(3) if tripod else first_homography(moving, fixed), points)
-    if not tripod:
-        better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
-        if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
-            seen = track(moving, fixed, better, points)
-    return seen
+    if tripod:
+        return track(moving, fixed, np.eye(3), points)
+    # Those on the model tell how to lay it on; the others are tracked once that is known.
+    at, on_model = points
+    own = at[on_model], on_model[on_model]
+    seen = track(moving, fixed, first_homography(moving, fixed), own)
+    better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
+    if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
+        return track(moving, fixed, better, points)
+    return with_others(seen, moving, fixed, at[~on_model])
 
 
 def _frame(photo: Frame | Photo) -> Frame:
@@ -324,8 +329,9 @@ def _worthwhile_parallax(
     if model is not None:
         counts &= model
     counts &= shown(moving.texture.shape, seen.start, counts.shape)
-    laid = lay(fine_texture(moving), seen.start, counts.shape)
-    mesh = parallax(fine_texture(fixed), laid, counts, lines, (float(low), float(high)))
+    textures = side_by_side(fine_texture, (fixed, moving))
+    laid = lay(textures[1], seen.start, counts.shape)
+    mesh = parallax(textures[0], laid, counts, lines, (float(low), float(high)))
     return mesh if mesh.left < MUST_LEAVE else None
 
 
@@ -383,8 +389,10 @@ def _trust(moving: View, fixed: View, matrix: Matrix, model: Mask | None) -> Non
     counts = fixed.usable & (covered > 0)
     if model is not None:
         counts &= resized(model, (rows, cols))
-    right = agreement(fixed.coarse, laid, counts)
-    wrong = [agreement(fixed.coarse, np.roll(laid, by, (0, 1)), counts) for by in FALSE_SHIFTS]
+    right, *wrong = side_by_side(
+        lambda by: agreement(fixed.coarse, np.roll(laid, by, (0, 1)), counts),
+        ((0, 0), *FALSE_SHIFTS),
+    )
     chance = np.concatenate(wrong)
     if len(right) < MIN_CELLS or len(chance) == 0:
         raise RegistrationError(TOO_PLAIN)
