@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from typing import Any, NamedTuple
 
+import cv2
 import numpy as np
 
 from leakcheck.light import block_mean, grown
@@ -205,7 +206,7 @@ def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
     )
     residual = replace(
         residual,
-        light=residual.light + light[..., None],
+        light=cv2.add(residual.light, cv2.merge([light] * 3)),
         luminance=residual.luminance + light,
         planes=(sought,),
     )
@@ -226,7 +227,8 @@ def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
     ]
     spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
     fine = smoothed(residual.luminance, residual.measured, 1.0) if spots else light
-    for spot in spots:
+    # The one that is nearest is most likely it, and then no other need be measured.
+    for spot in sorted(spots, key=lambda spot: abs(spot.row - row) + abs(spot.col - col)):
         image = smooth[spot.plane, averaging(spot.scale_px)]
         region = measure_region(
             spot, residual, ground, image, fine, np.zeros_like(residual.measured)
@@ -270,7 +272,7 @@ def _cropped(of: Any, window: tuple[slice, slice]) -> Any:
     """A dataclass with all of its images cut to a window."""
     values = {f.name: getattr(of, f.name) for f in fields(of)}
     images = {name: v for name, v in values.items() if isinstance(v, np.ndarray) and v.ndim > 1}
-    return replace(of, **{name: np.ascontiguousarray(v[window]) for name, v in images.items()})
+    return replace(of, **{name: v[window] for name, v in images.items()})
 
 
 def _limited_by(residual: Residual, window_level: float | None, blind: float) -> str:

@@ -13,6 +13,7 @@ from leakcheck.light import blurred, grown, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed
+from leakcheck.threads import side_by_side
 
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
 DARK = 3e-4  # linear light under which a surface's own light is not known
@@ -32,7 +33,7 @@ class Ground:
 
     surface: Image  # (rows, cols), luminance of the surfaces without the lamps, above zero
     edge: Mask  # (rows, cols), True within two pixels of an edge of the surfaces
-    dark_line: Image  # (rows, cols), how far lines are darker than both sides, share
+    unlit: Image  # (rows, cols), the same smoothed, as dark as it is
     to_opening: Image  # (rows, cols), px to the nearest opening or clipped spot
     to_lamp: Image  # (rows, cols), px to the nearest opening
 
@@ -69,16 +70,18 @@ def ground_of(residual: Residual) -> Ground:
     """Edges and distances that all regions of a pair are measured against."""
     unlit = blurred(residual.unlit, 1.0)
     light: Image = np.maximum(unlit, np.float32(DARK))
-    steep = np.asarray(cv2.dilate(slope(unlit) / light, np.ones((5, 5))), np.float32)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (LINE_PX, LINE_PX))
-    closed = cv2.morphologyEx(unlit, cv2.MORPH_CLOSE, disc)
-    free, unlamped = (~residual.sources).astype(np.uint8), (~residual.lamps).astype(np.uint8)
+    edge = (slope(unlit) > np.float32(EDGE_SHARE) * light).view(np.uint8)
+
+    def away(mask: Mask) -> Image:
+        return np.asarray(cv2.distanceTransform((~mask).view(np.uint8), cv2.DIST_L2, 3), np.float32)
+
+    to_opening, to_lamp = side_by_side(away, (residual.sources, residual.lamps))
     return Ground(
         surface=light,
-        edge=steep > EDGE_SHARE,
-        dark_line=np.asarray((closed - unlit) / light, np.float32),
-        to_opening=np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, 3), np.float32),
-        to_lamp=np.asarray(cv2.distanceTransform(unlamped, cv2.DIST_L2, 3), np.float32),
+        edge=cv2.dilate(edge, np.ones((5, 5), np.uint8)) > 0,
+        unlit=unlit,
+        to_opening=to_opening,
+        to_lamp=to_lamp,
     )
 
 
@@ -283,11 +286,28 @@ def _surroundings(
         "step": abs(float(np.log(own_surface / np.median(surface[beside]))))
         if beside.any()
         else 0.0,
-        "dark_line": float(np.median(ground.dark_line[window][core])),
+        "dark_line": _dark_line(spot, ground),
         "halo_ratio": float(
             residual.halo[window][core].mean() / max(float(np.median(fine[window][core])), 1e-6)
         ),
     }
+
+
+def _dark_line(spot: Spot, ground: Ground) -> float:
+    """How far lines under a core are darker than both of their sides, share of the surface."""
+    rows, cols = spot.mask.shape
+    above, before = min(spot.top, LINE_PX), min(spot.left, LINE_PX)
+    part = np.ascontiguousarray(
+        ground.unlit[
+            spot.top - above : spot.top + rows + LINE_PX,
+            spot.left - before : spot.left + cols + LINE_PX,
+        ]
+    )
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (LINE_PX, LINE_PX))
+    deeper = np.asarray(cv2.morphologyEx(part, cv2.MORPH_CLOSE, disc)) - part
+    inside = deeper[above : above + rows, before : before + cols]
+    surface = ground.surface[box_of(spot.mask, spot.top, spot.left)]
+    return float(np.median((inside / surface)[spot.mask]))
 
 
 def _window(spot: Spot, shape: tuple[int, ...]) -> tuple[tuple[slice, slice], float, float]:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from leakcheck.light import block_mean, blurred, enlarged
+from leakcheck.light import block_mean, blurred, box_round, enlarged
 from leakcheck.photo import Image, Mask
 from leakcheck.threads import side_by_side
 
@@ -145,13 +145,10 @@ def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[S
 
 def _around(measured: Mask) -> tuple[slice, slice]:
     """The window that holds all that was measured and as much round it as anything reaches."""
-    sides = []
-    for axis, size in zip((1, 0), measured.shape, strict=True):
-        hit = np.flatnonzero(measured.any(axis=axis))
-        first, last = (int(hit[0]), int(hit[-1])) if len(hit) else (0, size - 1)
-        start = max(first - REACH_PX, 0) // ALIGNED_PX * ALIGNED_PX
-        sides.append(slice(start, min(-(-(last + REACH_PX) // ALIGNED_PX) * ALIGNED_PX, size)))
-    return sides[0], sides[1]
+    here = box_round(measured, REACH_PX, ALIGNED_PX)
+    if not measured[here].size:
+        return slice(0, measured.shape[0]), slice(0, measured.shape[1])
+    return here
 
 
 @dataclass(frozen=True, eq=False)
