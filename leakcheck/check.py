@@ -45,7 +45,7 @@ from leakcheck.side_glow import side_glows
 from leakcheck.spill import Sorted, evidence, sort_out
 from leakcheck.spots import Plane, smoothed
 from leakcheck.texture import any_channel
-from leakcheck.threads import side_by_side
+from leakcheck.threads import both, side_by_side
 
 __all__ = [
     "Check",
@@ -196,8 +196,9 @@ def check(
     )
     refuse_swapped(residual, view.lamp_areas(), off, on)
     progress("Looking for light")
-    ground = ground_of(residual)
-    lamps = _lamps(residual, lit, view, overlap & ~dead)
+    ground, lamps = both(
+        lambda: ground_of(residual), lambda: _lamps(residual, lit, view, overlap & ~dead)
+    )
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
     brightest = _brightest(residual, labels)
@@ -224,28 +225,30 @@ def check(
     progress("Saying what it is")
     glows = side_glows(residual, ground, view.beacons())
     leaks, spill = sort_out(regions, words, glows=glows)
-    spill += _beside(residual, ground, settings)
     likely = regions_of_labels(guess.labels, residual, ground) if guess else []
     if guess:
         leaks = _with_glows(leaks, regions_of_labels(guess.glows, residual, ground))
     refuse_dark(off, on, lamps_on=lamps_on, leaks=len(leaks))
-    limit = limit_of(
-        cuts,
-        residual,
-        ground,
-        inside=_inside(view, labels),
-        scale=lit.scale,
-        window_level=window_level,
-        false_alarms=settings.false_alarms_per_pair,
-        is_leak=is_leak,
-        found_leaks=_covered(leaks, view.shape),
+    beside, limit = both(
+        lambda: _beside(residual, ground, settings),
+        lambda: limit_of(
+            cuts,
+            residual,
+            ground,
+            inside=_inside(view, labels),
+            scale=lit.scale,
+            window_level=window_level,
+            false_alarms=settings.false_alarms_per_pair,
+            is_leak=is_leak,
+            found_leaks=_covered(leaks, view.shape),
+        ),
     )
     match = _exposure_match(residual, off, on)
     return Check(
         off=facts[0],
         on=facts[1],
         leaks=_numbered(leaks, words),
-        spill=_numbered(spill, words),
+        spill=_numbered(spill + beside, words),
         likely_openings=_as_openings(
             _numbered([Sorted(r, leak=True, doubtful=False) for r in likely], words)
         ),

@@ -10,6 +10,7 @@ import cv2
 
 Given = TypeVar("Given")
 Made = TypeVar("Made")
+Other = TypeVar("Other")
 
 MOST = 2  # at once: what each of them holds on the way is held so many times
 
@@ -21,3 +22,13 @@ def side_by_side(function: Callable[[Given], Made], items: Sequence[Given]) -> l
         return [function(item) for item in items]
     with ThreadPoolExecutor(many) as pool:
         return list(pool.map(function, items))
+
+
+def both(first: Callable[[], Made], second: Callable[[], Other]) -> tuple[Made, Other]:
+    """``first(), second()``, at once where OpenCV may use threads."""
+    if min(MOST, cv2.getNumThreads()) < 2:
+        return first(), second()
+    with ThreadPoolExecutor(1) as pool:
+        running = pool.submit(first)
+        other = second()
+        return running.result(), other
