@@ -16,9 +16,9 @@ import numpy as np
 
 from leakcheck.light import block_mean, grown
 from leakcheck.photo import Image, Mask
-from leakcheck.regions import Ground, Region, measure_region
+from leakcheck.regions import Ground, Region, finely, measure_region
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut, averaging, find_seeds, grow_spots, smoothed
+from leakcheck.spots import Cut, averaging, find_seeds, grow_spots
 
 NEAR_PX = 30.0  # frame px from an opening; further out its halo has mostly faded
 # Mean of a Gaussian over where it is above a tenth of its peak: (1 - 0.1) / ln(10).
@@ -226,7 +226,7 @@ def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
         and seed.significance >= asked[seed.scale_px]
     ]
     spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
-    fine = smoothed(residual.luminance, residual.measured, 1.0) if spots else light
+    fine = finely(residual, smooth) if spots else light
     # The one that is nearest is most likely it, and then no other need be measured.
     for spot in sorted(spots, key=lambda spot: abs(spot.row - row) + abs(spot.col - col)):
         image = smooth[spot.plane, averaging(spot.scale_px)]

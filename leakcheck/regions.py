@@ -102,12 +102,12 @@ def find_regions(
     """
     seeds, cuts = find_seeds(residual.planes, residual.measured, false_alarms=false_alarms)
     spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
-    fine = smoothed(residual.luminance, residual.measured, 1.0)
+    fine = finely(residual, smooth)
     hidden = np.zeros(residual.measured.shape, np.bool_)
 
-    def measured(spot: Spot) -> Region:
+    def measured(spot: Spot, before: Region | None = None) -> Region:
         image = smooth[spot.plane, averaging(spot.scale_px)]
-        return measure_region(spot, residual, ground, image, fine, hidden)
+        return measure_region(spot, residual, ground, image, fine, hidden, before=before)
 
     regions = [measured(spot) for spot in spots]
     for region in filter(is_leak, regions):
@@ -118,10 +118,21 @@ def find_regions(
     regions = [
         region
         if is_leak(region) or not hidden[_window(spot, hidden.shape)[0]].any()
-        else measured(spot)
+        else measured(spot, region)
         for spot, region in zip(spots, regions, strict=True)
     ]
     return regions, cuts
+
+
+def finely(residual: Residual, smooth: dict[tuple[str, float], Image]) -> Image:
+    """Luminance residual smoothed by one pixel, taken from what spots were grown in if it is there.
+
+    Args:
+        residual: of the pair.
+        smooth: from `grow_spots` of the same residual.
+    """
+    found = smooth.get((residual.planes[0].name, 1.0))
+    return smoothed(residual.luminance, residual.measured, 1.0) if found is None else found
 
 
 def measure_region(
@@ -131,6 +142,8 @@ def measure_region(
     image: Image,
     fine: Image,
     hidden: Mask,
+    *,
+    before: Region | None = None,
 ) -> Region:
     """Extent and light of one spot.
 
@@ -141,10 +154,14 @@ def measure_region(
         image: (rows, cols), the smoothed residual that the core was grown in.
         fine: (rows, cols), luminance residual smoothed by one pixel.
         hidden: (rows, cols), True where surroundings do not count: in known leaks.
+        before: the same spot measured with other surroundings.
     """
     around = _surroundings(spot, residual, ground, image, fine, hidden)
     spot = replace(spot, base=min(around["base"], 0.8 * spot.peak))
-    extent, growth = extent_of(spot, residual, image=image, fine=fine, surface=ground.surface)
+    if before is not None and before.spot.base == spot.base:
+        extent, growth = before.extent, before.growth
+    else:
+        extent, growth = extent_of(spot, residual, image=image, fine=fine, surface=ground.surface)
     light = light_of(extent)
     peak = float(fine[extent.box][extent.mask].max())
     core = box_of(spot.mask, spot.top, spot.left)
