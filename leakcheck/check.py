@@ -176,13 +176,7 @@ def check(
         )
         labels = guess.labels
 
-    def backwards() -> Guess:
-        ends = np.repeat(dead[..., None], 3, axis=2)
-        return guess_openings(
-            lit.light, warped, overlap=overlap, unlit_clipped=lit_clipped, lit_clipped=ends
-        )
-
-    lamps_on = lamps_seen(guess, backwards, off, on) if guess else True
+    lamps_on = _lamps_on(guess, warped, lit, overlap, dead, off, on) if guess else True
     residual = residual_light(
         warped,
         lit.light,
@@ -194,6 +188,7 @@ def check(
         shift_px=_shift(registration, lit.scale, view.shape),
         carried_over=openings is not None and openings.carried_over,
     )
+    del warped
     refuse_swapped(residual, view.lamp_areas(), off, on)
     progress("Looking for light")
     ground, lamps = both(
@@ -318,6 +313,23 @@ def _view(lit: Frame, on: Photo, openings: Openings | None) -> _View:
         openings.shapes,
         geometry_warnings(openings, size=size),
     )
+
+
+def _lamps_on(
+    guess: Guess, warped: Image, lit: Frame, overlap: Mask, dead: Mask, off: Photo, on: Photo
+) -> bool:
+    """Whether the lamps are on in the second photo, where no openings are known."""
+
+    def backwards() -> Guess:
+        return guess_openings(
+            lit.light,
+            warped,
+            overlap=overlap,
+            unlit_clipped=any_channel(lit.clipped) > 0,
+            lit_clipped=np.repeat(dead[..., None], 3, axis=2),
+        )
+
+    return lamps_seen(guess, backwards, off, on)
 
 
 def _shift(registration: Registration, scale: int, shape: tuple[int, int]) -> float | Image:

@@ -73,7 +73,7 @@ def halo_parts(source: Image, widths_px: tuple[float, ...], block: int) -> list[
 
 def near_halo(
     residual: Image, unlit: Image, source: Image, *, sources: Mask, usable: Mask, noise: float
-) -> Image:
+) -> tuple[tuple[slice, slice], Image]:
     """The halo close to the openings, with amounts fitted to their surroundings.
 
     Args:
@@ -83,16 +83,14 @@ def near_halo(
         sources: (rows, cols), True inside openings and clipped spots.
         usable: (rows, cols), True where both frames were measured.
         noise: one standard deviation of a pixel of the residual, linear light.
-    Returns: (rows, cols, 3), linear light to take off.
+    Returns: the rows and columns that it reaches, and the linear light to take off there.
     """
-    halo = np.zeros_like(residual)
-    if not sources.any():
-        return halo
     here = box_round(sources, NEAR_WINDOW_PX, ALIGNED_PX)  # whole blocks of every resolution
-    halo[here] = _fitted_near_halo(
+    if not sources.any():
+        return here, np.zeros((0, 0, 3), np.float32)
+    return here, _fitted_near_halo(
         residual[here], unlit[here], source[here], sources[here], usable[here], noise
     )
-    return halo
 
 
 def _fitted_near_halo(

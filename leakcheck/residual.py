@@ -100,13 +100,10 @@ def residual_light(
     bare = without_lamps(unlit, match)
     added = lit - bare
     blind |= _own_light(luminance(added), openings)
-    halo = wide_halo(source, match)
-    light = added - halo
-    near = near_halo(light, bare, source, sources=sources, usable=usable, noise=_rough_noise(added))
-    total = _sum(source, sources)
-    del source  # frames are the largest things there are: each is let go when it is done with
-    halo += near
-    light -= near
+    light, halo, near = _without_halo(added, bare, source, match, sources=sources, usable=usable)
+    total, scattered = _sum(source, sources), _sum(added, overlap) - _sum(light, overlap)
+    bare_luminance = luminance(bare)
+    del source, bare  # frames are the largest things there are
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
     measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX)
@@ -114,19 +111,15 @@ def residual_light(
     beside = measured & ~inside if inside is not None else np.zeros_like(measured)
     if inside is not None:
         measured &= inside
-    bare_luminance, near_luminance = luminance(bare), luminance(near)
-    del near
-    bare += halo  # from here on it is what is expected without leaks
     shake = _shake(bare_luminance, shift_px)
-    halo_doubt = np.square(np.float32(HALO_DOUBT) * near_luminance)
-    planes = _planes(light, bare, shake + halo_doubt, measured)
-    del bare
+    halo_doubt = np.square(np.float32(HALO_DOUBT) * near)
+    planes = _planes(light, lit, bare_luminance + halo, shake + halo_doubt, measured)
     return Residual(
         light=light,
         luminance=planes[0].residual,
         unlit=bare_luminance,
         added=added,
-        halo=luminance(halo),
+        halo=halo,
         planes=planes,
         measured=measured,
         beside=beside,
@@ -135,7 +128,7 @@ def residual_light(
         shake=shake,
         halo_doubt=halo_doubt,
         match=match,
-        flare_share=_sum(halo, overlap) / total if total > 0 else 0.0,
+        flare_share=scattered / total if total > 0 else 0.0,
     )
 
 
@@ -147,6 +140,23 @@ def light_beside(residual: Residual) -> Residual:
     light = residual.planes[0]
     broad = replace(light, scales_px=tuple(s for s in light.scales_px if s >= BROAD_PX))
     return replace(residual, planes=(broad,), measured=residual.beside)
+
+
+def _without_halo(
+    added: Image, bare: Image, source: Image, match: Match, *, sources: Mask, usable: Mask
+) -> tuple[Image, Image, Image]:
+    """Added light less halo, (rows, cols, 3), and the luminance of all halo and of the near one."""
+    light = wide_halo(source, match)
+    halo = luminance(light)
+    near = np.zeros_like(halo)
+    np.subtract(added, light, out=light)
+    noise = _rough_noise(added)
+    box, off = near_halo(light, bare, source, sources=sources, usable=usable, noise=noise)
+    if off.size:
+        light[box] -= off
+        near[box] = luminance(off)
+        halo += near
+    return light, halo, near
 
 
 def _sum(light: Image, where: Mask) -> float:
@@ -207,12 +217,20 @@ def _shake(bare: Image, shift_px: float | Image) -> Image:
     return np.asarray(np.square(SHAKE_MARGIN * off * edge), np.float32)
 
 
-def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tuple[Plane, ...]:
+def _planes(
+    light: Image, lit: Image, grey: Image, doubt: Image, measured: Mask
+) -> tuple[Plane, ...]:
     """Luminance, and red and blue by themselves: a coloured leak has little luminance.
 
     Red and blue are 0 further from all that was measured than anything is sought.
+
+    Args:
+        light: (rows, cols, 3), what leaks and spill add.
+        lit: (rows, cols, 3), the lit frame: without leaks it would be as much less.
+        grey: (rows, cols), luminance of what it would be.
+        doubt: (rows, cols), variance from other reasons than noise.
+        measured: (rows, cols), True where a leak could be seen.
     """
-    grey = luminance(expected)
     energy = texture_energy(grey)
     whole = (slice(0, measured.shape[0]), slice(0, measured.shape[1]))
     near = box_round(measured, 2 * LOCAL_PX, LOCAL_PX)
@@ -221,7 +239,7 @@ def _planes(light: Image, expected: Image, doubt: Image, measured: Mask) -> tupl
         name, channel, scales = colour
         here = whole if channel is None else near
         residual = luminance(light) if channel is None else _channel(light[here], channel)
-        ground = grey if channel is None else _channel(expected[here], channel)
+        ground = grey if channel is None else _channel(lit[here], channel) - residual
         square = fine_square(residual)
         model = fit_noise(square, ground, energy[here], measured[here])
         spread = variance(ground, energy[here], model)
