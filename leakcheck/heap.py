@@ -6,7 +6,7 @@ import contextlib
 import ctypes
 import sys
 
-_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # glibc, malloc.h
+_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8  # glibc, malloc.h
 _LARGEST = 2**30  # bytes; larger than any image of light of a photo
 _MOST_KEPT = 2**31 - 1  # bytes; the largest number that it takes
 
@@ -22,3 +22,4 @@ def keep_freed_memory() -> None:
             libc = ctypes.CDLL(None)
             libc.mallopt(_MMAP_THRESHOLD, _LARGEST)
             libc.mallopt(_TRIM_THRESHOLD, _MOST_KEPT)
+            libc.mallopt(_ARENA_MAX, 1)  # what one thread has freed is there for all

@@ -9,7 +9,8 @@ phone's. Everything is then measured in a process of its own:
 
 decoding   OpenCV reads both files; what everything else is compared with
 steps      the functions that `leakcheck.check` calls, one after the other
-whole      both photos and the openings read, and the check; libraries are loaded already
+whole      both photos and the openings read, and the check; libraries are loaded already, and
+           freed memory is kept, as the command does it (`leakcheck.heap`)
 command    `leakcheck check` from start to end, loading Python and libraries included
 peak       the most memory the process held, less what it held when its libraries were loaded
 recipes    tests/recipes.py on the same pair, with the same openings and outline
@@ -147,7 +148,9 @@ def peak_bytes() -> int | None:
 def measure(folder: Path, *, profile: bool) -> dict[str, Any]:
     """One check of the pair in a folder; run in a process of its own."""
     import leakcheck
+    from leakcheck.heap import keep_freed_memory
 
+    keep_freed_memory()
     core = sys.modules["leakcheck.check"] if leakcheck.check else None
     real_check = leakcheck.check
     files = [folder / "off.jpg", folder / "on.jpg"]
