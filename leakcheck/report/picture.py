@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from contourpy import contour_generator
 from numpy.typing import NDArray
-from skimage.measure import find_contours
 
 from leakcheck.photo import display_image
 from leakcheck.report.caption import (
@@ -150,8 +150,8 @@ def ring_round(outline: Polygon, gap_px: float) -> Polygon:
     cv2.fillPoly(outside, [points], 0)
     cv2.polylines(outside, [points], True, 0)
     distance = cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    contours: list[Polygon] = find_contours(distance, gap_px)  # type: ignore[no-untyped-call]
-    ring: Polygon = max(contours, key=len)[:-1, ::-1] + corner
+    contours = contour_generator(z=distance).lines(gap_px)
+    ring: Polygon = max((np.asarray(line) for line in contours), key=len)[:-1] + corner
     return ring
 
 
