@@ -41,17 +41,20 @@ def glow_over(ground: Rgb, glow: Image, *, low: float, high: float) -> Rgb:
     """Colours of the glow over the grey photo; stripes where nothing was measured."""
     unknown = ~np.isfinite(glow)
     light = _resized(np.where(unknown, 0, glow), ground.shape)
-    step = np.log(np.maximum(light, low) / low) / np.log(high / low)
-    colours = glow_colours()[(np.clip(step, 0, 1) * 255).astype(np.uint8)]
     grey = cv2.cvtColor(ground, cv2.COLOR_RGB2GRAY)
-    picture = np.repeat(grey[..., None] * np.float32(GROUND_LIGHT), 3, axis=2)
+    grey = (grey * np.float32(GROUND_LIGHT)).astype(np.float32)
+    picture = np.asarray(cv2.merge([grey.astype(np.uint8)] * 3), np.uint8)
+    shown = light > low  # a small part of most photos
+    light, under = light[shown], grey[shown][:, None]
+    step = np.log(light / low) / np.log(high / low)
+    colours = glow_colours()[(np.clip(step, 0, 1) * 255).astype(np.uint8)]
     # A cut at exactly the limit would draw noise as confetti: the colour comes in over a factor 2.
-    share = np.clip((light - low) / low, 0, 1)[..., None]
-    picture += share * (colours - picture)
+    share = np.clip((light - low) / low, 0, 1)[:, None]
+    picture[shown] = (under + share * (colours - under)).astype(np.uint8)
     if unknown.any():
         striped = _resized(unknown, ground.shape) > 0.5
         _stripe(picture, striped, period_px=max(4, ground.shape[1] // 100))
-    return picture.astype(np.uint8)
+    return picture
 
 
 def _resized(values: NDArray[np.generic], shape: tuple[int, ...]) -> Image:
@@ -61,11 +64,11 @@ def _resized(values: NDArray[np.generic], shape: tuple[int, ...]) -> Image:
     return np.asarray(cv2.resize(values.astype(np.float32), size, interpolation=how), np.float32)
 
 
-def _stripe(picture: NDArray[np.float32], where: NDArray[np.bool_], *, period_px: int) -> None:
+def _stripe(picture: Rgb, where: NDArray[np.bool_], *, period_px: int) -> None:
     """Draw slanted grey stripes into the picture."""
-    rows, cols = np.nonzero(where)
-    on = (rows + cols) % period_px < period_px // 4
-    picture[rows[on], cols[on]] = 90
+    rows, cols = (np.arange(side, dtype=np.int32) for side in where.shape)
+    on = (rows[:, None] + cols) % np.int32(period_px) < period_px // 4
+    picture[on & where] = 90
 
 
 def fill_grey(picture: Rgb, rings: Sequence[Polygon]) -> None:
