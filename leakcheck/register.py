@@ -46,7 +46,7 @@ from leakcheck.motion import (
 from leakcheck.parallax import CELL, Parallax, parallax
 from leakcheck.photo import Frame, Image, Mask, Photo, frame_scale, linear_light
 from leakcheck.texture import View, agreement, any_channel, fine_texture, resized, view_of
-from leakcheck.threads import side_by_side
+from leakcheck.threads import both, side_by_side
 
 cv2: Any = opencv  # its type hints know no images of floats
 
@@ -137,11 +137,12 @@ def register(
             f"the two photos do not line up (overlap {100 * overlap:.0f} %); photograph the same "
             "side from the same place"
         )
-    _trust(moving, fixed, matrix, model)
-    mesh = None
-    if kind != "identity":
-        mesh = _worthwhile_parallax(moving, fixed, seen, kind, model)
-        matrix = seen.start if mesh is not None else matrix
+    # OpenCV draws at random for each thread by itself: the second one is at home in this thread.
+    _, mesh = both(
+        lambda: _trust(moving, fixed, matrix, model),
+        lambda: _worthwhile_parallax(moving, fixed, seen, kind, model),
+    )
+    matrix = seen.start if mesh is not None else matrix
     a, b = seen.on_model()
     left = unproject(matrix, b) - a
     if mesh is not None:
@@ -315,7 +316,7 @@ def _worthwhile_parallax(
     It is looked for where groups of points are spread along their epipolar lines more than
     across them, or where the model moved differently from the whole picture.
     """
-    if len(seen.a) < 2 * MIN_POINTS:
+    if kind == "identity" or len(seen.a) < 2 * MIN_POINTS:
         return None
     lines = fundamental(seen.a, seen.z)
     a, z = seen.a[seen.inner], seen.z[seen.inner]

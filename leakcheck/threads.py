@@ -25,10 +25,14 @@ def side_by_side(function: Callable[[Given], Made], items: Sequence[Given]) -> l
 
 
 def both(first: Callable[[], Made], second: Callable[[], Other]) -> tuple[Made, Other]:
-    """``first(), second()``, at once where OpenCV may use threads."""
+    """``first(), second()``, at once where OpenCV may use threads; the first one's error counts."""
     if min(MOST, cv2.getNumThreads()) < 2:
         return first(), second()
     with ThreadPoolExecutor(1) as pool:
         running = pool.submit(first)
-        other = second()
+        try:
+            other = second()
+        except Exception:
+            running.result()
+            raise
         return running.result(), other
