@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import cv2
 import numpy as np
 
 from leakcheck.errors import RegistrationError
-from leakcheck.openings import Openings, carried, label_map, model_mask
-from leakcheck.photo import Frame, Mask
+from leakcheck.lamp_pattern import Pattern, laid_by_lamps, pattern_of, shown
+from leakcheck.motion import Matrix, Points, project, rescale
+from leakcheck.openings import Opening, Openings, carried, label_map, model_mask
+from leakcheck.photo import Frame, Mask, frame_to_photo_px, photo_to_frame_px
 from leakcheck.register import Registration, register
 
 MARGIN = 0.1  # round the openings, of their whole extent: hull and roof beside them
+APART_PX = 3.0  # frame px from which texture and lit openings tell of different motions
 
 
 def carried_to(frame: Frame, openings: Openings, drawn_on: Frame) -> tuple[Openings, Registration]:
@@ -20,7 +25,8 @@ def carried_to(frame: Frame, openings: Openings, drawn_on: Frame) -> tuple[Openi
 
     The model alone says how it moved, as a wall or table behind it is further away; without its
     outline, what lies between and round the openings stands for it. The openings themselves are
-    left out: in a row of alike bright panes one is taken for the next.
+    left out: in a row of alike bright panes one is taken for the next. But where their pattern as
+    a whole shows better elsewhere, the model is laid on from there.
 
     Args:
         frame: the photo to carry them to.
@@ -29,16 +35,78 @@ def carried_to(frame: Frame, openings: Openings, drawn_on: Frame) -> tuple[Openi
     Raises: RegistrationError where the two photos cannot be laid onto each other.
     """
     shape = (drawn_on.light.shape[0], drawn_on.light.shape[1])
-    lit = label_map(openings, shape=shape, scale=drawn_on.scale) > 0
+    labels = label_map(openings, shape=shape, scale=drawn_on.scale)
+    lamps = np.isin(labels, [k + 1 for k, shape in enumerate(openings.shapes) if _lit(shape)])
     model = model_mask(openings, shape=shape, scale=drawn_on.scale)
-    if model is not None:
-        link = register(frame, drawn_on, ignore=lit, model=model)
+    laid_on = partial(_laid_on, frame, drawn_on, labels > 0, model)
+    pattern = pattern_of(drawn_on, lamps)
+    start = None if pattern is None else laid_by_lamps(pattern, frame, drawn_on, lamps)
+    if pattern is None or start is None:
+        link = laid_on(None)
     else:
-        try:
-            link = register(frame, drawn_on, ignore=lit, model=_round_about(lit))
-        except RegistrationError:  # too little to go by there: all that both photos show counts
-            link = register(frame, drawn_on, ignore=lit)
+        there = rescale(start, frame.scale, drawn_on.scale)
+        link = _best(
+            laid_on,
+            start,
+            partial(_apart, openings, there, frame.scale),
+            partial(_shown, pattern, frame, drawn_on),
+        )
     return replace(carried(openings, link.on_to_off), photo=None, carried_over=True), link
+
+
+def _lit(shape: Opening) -> bool:
+    return shape.kind in ("window", "beacon")
+
+
+def _best(
+    laid_on: Callable[[Matrix | None], Registration],
+    start: Matrix,
+    disagree: Callable[[Registration], float],
+    shown_by: Callable[[Callable[[Points], Points]], float],
+) -> Registration:
+    """The registration by the photos' texture, or from where the lit openings are found again."""
+    try:
+        link = laid_on(None)
+    except RegistrationError:
+        return laid_on(start)
+    if disagree(link) < APART_PX:
+        return link
+    try:
+        other = laid_on(start)
+    except RegistrationError:
+        return link
+    return max(link, other, key=lambda each: shown_by(each.on_to_off))
+
+
+def _apart(openings: Openings, start: Matrix, scale: int, link: Registration) -> float:
+    """How far two motions put openings apart, frame px, all but a tenth of their outlines."""
+    points = np.vstack([r for shape in openings.shapes if _lit(shape) for r in shape.rings])
+    away = np.hypot(*(project(start, points) - link.on_to_off(points)).T)
+    return float(np.nanpercentile(away, 90)) / scale
+
+
+def _laid_on(
+    frame: Frame, drawn_on: Frame, openings: Mask, model: Mask | None, start: Matrix | None
+) -> Registration:
+    """Where each point of the photo that the openings were drawn on lies in another one."""
+    if model is not None:
+        return register(frame, drawn_on, ignore=openings, model=model, start=start)
+    try:
+        near = _round_about(openings)
+        return register(frame, drawn_on, ignore=openings, model=near, start=start)
+    except RegistrationError:  # too little to go by there: all that both photos show counts
+        return register(frame, drawn_on, ignore=openings, start=start)
+
+
+def _shown(
+    pattern: Pattern, frame: Frame, drawn_on: Frame, moved: Callable[[Points], Points]
+) -> float:
+    """`shown` for a motion in photo px."""
+
+    def in_frames(xy: Points) -> Points:
+        return photo_to_frame_px(moved(frame_to_photo_px(xy, drawn_on.scale)), frame.scale)
+
+    return shown(pattern, frame, in_frames)
 
 
 def _round_about(lit: Mask) -> Mask | None:

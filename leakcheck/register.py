@@ -112,6 +112,7 @@ def register(
     ignore: Mask | None = None,
     model: Mask | None = None,
     tripod: bool = False,
+    start: Matrix | None = None,
 ) -> Registration:
     """Find where each point of one photo lies in another of the same thing.
 
@@ -122,13 +123,14 @@ def register(
         model: (rows, cols) of `on`, True inside the model's outline. What lies outside
             is at another depth and moves differently; None: all that can be matched counts.
         tripod: the two are said to line up already; this is only checked.
+        start: a first homography, frame px of `on` -> frame px of `off`, where one is known.
     Returns: the registration, in photo px.
     Raises: RegistrationError where the two cannot be laid onto each other with trust.
     """
     off, on = _frame(off), _frame(on)
     cv2.setRNGSeed(7)  # USAC draws at random: the same pair must give the same answer
     fixed, moving = side_by_side(lambda f: view_of(*f), ((on, ignore), (off, None)))
-    seen = _seen(moving, fixed, model, tripod=tripod)
+    seen = _seen(moving, fixed, model, tripod=tripod, start=start)
     same = moving.texture.shape == fixed.texture.shape and off.scale == on.scale
     matrix, kind = _checked_tripod(seen) if tripod else _simplest(seen, may_be_same=same)
     overlap = _overlap(matrix, off.light.shape, on.light.shape)
@@ -170,7 +172,9 @@ def register(
     )
 
 
-def _seen(moving: View, fixed: View, model: Mask | None, *, tripod: bool) -> Seen:
+def _seen(
+    moving: View, fixed: View, model: Mask | None, *, tripod: bool, start: Matrix | None
+) -> Seen:
     """Points found in both frames, after the moving one was laid on as well as they tell."""
     if tripod and moving.texture.shape != fixed.texture.shape:
         raise RegistrationError("the two photos differ in size; leave out --tripod")
@@ -180,7 +184,7 @@ def _seen(moving: View, fixed: View, model: Mask | None, *, tripod: bool) -> See
     # Those on the model tell how to lay it on; the others are tracked once that is known.
     at, on_model = points
     own = at[on_model], on_model[on_model]
-    seen = track(moving, fixed, first_homography(moving, fixed), own)
+    seen = track(moving, fixed, first_homography(moving, fixed) if start is None else start, own)
     better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
     if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
         return track(moving, fixed, better, points)

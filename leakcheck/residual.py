@@ -31,6 +31,7 @@ from leakcheck.threads import side_by_side
 EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
 RIM_PX = 2  # next to an opening that is not
 CARRIED_RIM_PX = 4  # the same where its outline was carried over from another photo
+CARRIED_EDGE_PX = 4  # next to the model's edge, which another side of it makes in another photo
 OWN_REACH_PX = 8  # how far past its outline an opening may go on
 OWN_GAP_PX = 4  # width of a rail
 OWN_LEVEL = 0.5  # of its brightest light
@@ -110,7 +111,7 @@ def residual_light(
     measured &= ~grown(blind, CARRIED_RIM_PX if carried_over else RIM_PX)
     beside = measured & ~inside if inside is not None else np.zeros_like(measured)
     if inside is not None:
-        measured &= inside
+        measured &= ~grown(~inside, CARRIED_EDGE_PX) if carried_over else inside
     shake = _shake(bare_luminance, shift_px)
     halo_doubt = np.square(np.float32(HALO_DOUBT) * near)
     planes = _planes(light, lit, bare_luminance + halo, shake + halo_doubt, measured)

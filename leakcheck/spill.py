@@ -22,15 +22,13 @@ DOUBTFUL_TO = 0.25  # evidence up to which a leak is
 ALONE: dict[LeakKind, float] = {
     "pinhole": 1.2,
     "seam leak": 0.9,
-    "side glow": 0.1,
+    "side glow": 0.45,  # plain ones have been found already, by `side_glow`
     "open hole": 0.8,
     "show-through": 0.8,
 }
 PLAIN_SIGMA = 7.0  # significance that noise and texture seldom reach
 PINHOLE_SURE = 0.9  # for a point of light that stands out of its own surface much more
 BEADS_SURE = 0.8  # for many pieces on one line
-TINY_SIDE_GLOW_PX = 5.0  # frame px across; less is how a beacon's own rim shows
-TINY_SIDE_GLOW_ALONE = 0.45
 EDGE_COST = 0.7  # for a border that lies wholly on edges of the surface
 PINHOLE_EDGE_FROM, PINHOLE_EDGE_COST = 0.7, 5.0  # a pinhole beside an edge is something lit
 STEP_FROM, STEP_COST = 0.3, 0.5  # a region on a surface of its own is something lit
@@ -121,8 +119,7 @@ def evidence(region: Region, kind: LeakKind) -> float:
         value -= OBJECT_COST * region.edge_share * max(region.step - OBJECT_FROM, 0.0)
         return value - SEAM_STEP_COST * max(region.step - STEP_FROM, 0.0)
     if kind == "side glow":
-        tiny = region.width < TINY_SIDE_GLOW_PX
-        return value - (TINY_SIDE_GLOW_ALONE - ALONE[kind] if tiny else 0.0)
+        return value
     if region.to_lamp_px < BESIDE_PX:
         value -= FALLING_COST * max(region.falling, 0.0)
     value -= GROWTH_COST * max(math.log(max(region.growth, 1.0) / GROWTH_FROM), 0.0)

@@ -207,6 +207,7 @@ def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
     where = lit > LIT_SIGMA * spread
     if where.sum() < MIN_LIT:
         return USUAL_UNEVENNESS
+    where &= contrast > -lit
     darker = np.maximum(-contrast[where], 0) / lit[where]
     return max(float(np.quantile(darker, 0.998)) / TAIL_SIGMA, USUAL_UNEVENNESS)
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leakcheck.carry import carried_to
 from leakcheck.check import Check, check
 from leakcheck.errors import MeasurementError, RegistrationError, UsageError
-from leakcheck.openings import Openings, carried, label_map, model_mask
+from leakcheck.openings import Openings
 from leakcheck.photo import Frame, Photo, frame_scale, linear_light
 from leakcheck.register import Registration, register
 from leakcheck.settings import Settings
@@ -74,11 +75,10 @@ def checked_stages(
     found: list[Stage] = []
     for k, pair in enumerate(pairs):
         frame = middle if k == base else _frame(pair.on)
-        link = None
+        shapes, link = openings, None
         if k != base:
             progress(f"Laying {pair.name} onto {pairs[base].name}")
-            link = _link(pair, frame, pairs[base], middle, openings)
-        shapes = openings if link is None or openings is None else _moved(openings, link)
+            shapes, link = _laid_on(pair, frame, pairs[base], middle, openings)
         result = _named(
             pair.name,
             partial(
@@ -145,23 +145,16 @@ def _frame(photo: Photo) -> Frame:
     return linear_light(photo, scale=frame_scale(rows, cols))
 
 
-def _link(
+def _laid_on(
     pair: Pair, frame: Frame, base: Pair, middle: Frame, openings: Openings | None
-) -> Registration:
-    """Where each point of the base's lights-on photo lies in this pair's."""
-    ignore = outline = None
-    if openings is not None:
-        shape = (middle.light.shape[0], middle.light.shape[1])
-        ignore = label_map(openings, shape=shape, scale=middle.scale) > 0
-        outline = model_mask(openings, shape=shape, scale=middle.scale)
+) -> tuple[Openings | None, Registration]:
+    """The openings in this pair's lights-on photo, and where each point of the base's lies."""
     try:
-        return register(frame, middle, ignore=ignore, model=outline)
+        if openings is None:
+            return None, register(frame, middle)
+        return carried_to(frame, openings, middle)
     except RegistrationError as error:
         raise RegistrationError(f"{pair.name} and {base.name}: {error}") from error
-
-
-def _moved(openings: Openings, link: Registration) -> Openings:
-    return replace(carried(openings, link.on_to_off), photo=None)
 
 
 def _said(name: str, progress: Callable[[str], None], step: str) -> None:
