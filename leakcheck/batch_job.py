@@ -56,7 +56,7 @@ COMPARE_RESULTS = (
 )
 FORMAT = "leakcheck batch record"
 PARENT = os.getppid()  # of this process while its run goes on
-VERSION = 2  # of records and of what a job does beyond the measuring: raised, all is done again
+VERSION = 3  # of records and of what a job does beyond the measuring: raised, all is done again
 
 
 @dataclass(frozen=True)
