@@ -60,6 +60,20 @@ class Look:
     free: Mask  # True where it is known and no other light lies: surroundings
 
 
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What the surroundings of a place add on their own, as far as they tell."""
+
+    light: Image  # (rows, cols), added / unlit
+    parts: tuple[Image, ...]  # what it was fitted with: one, slopes, paint
+    covariance: NDArray[np.float64]  # (parts, parts), of their amounts
+
+    def variance(self, weight: Image) -> float:
+        """Of its weighted mean: a few pixels to one side do not fix a slope or a paint's share."""
+        at = np.array([float((part * weight).sum()) for part in self.parts]) / float(weight.sum())
+        return float(at @ self.covariance @ at)
+
+
 @dataclass(frozen=True)
 class Amount:
     """What a place adds in one test."""
@@ -139,14 +153,14 @@ def both_amounts(
     known, ring = first.known & second.known, first.free & second.free
     plane = _best_plane(patch, first)
     weight = _weight(patch, first, plane, known)
-    one, two = (_over_ground(look, plane, ring) for look in (first, second))
-    here = _amount(weight, one, first.noise[plane], known, ring)
-    there = _amount(weight, two, second.noise[plane], known, ring)
+    one, two = (_ground(look, plane, ring) for look in (first, second))
+    here = _amount(weight, first, plane, one, known, ring)
+    there = _amount(weight, second, plane, two, known, ring)
     if here is None or there is None:
         return None
     if search_px > 0 and there.contrast > SHIFT_SIGMA * there.sigma:
         for moved in _shifted(weight, search_px):
-            found = _amount(moved, two, second.noise[plane], known, ring)
+            found = _amount(moved, second, plane, two, known, ring)
             if found is not None and found.contrast > there.contrast:
                 there = found
     return here, there
@@ -159,7 +173,7 @@ def _weight(patch: Patch, look: Look, plane: int, known: Mask) -> Image:
     little: added / room light means little where there is hardly any.
     """
     inside = patch.weight * known
-    light = _over_ground(look, plane, look.free)
+    light = look.ratio[plane] - _ground(look, plane, look.free).light
     shape = np.maximum(blurred(light * known, SHAPE_PX), 0)
     top = float((shape * inside).max())
     core = np.square(shape / top) if top > 0 else np.ones_like(shape)
@@ -171,8 +185,8 @@ def _best_plane(patch: Patch, look: Look) -> int:
     strength = []
     for plane in range(len(look.ratio)):
         weight = _weight(patch, look, plane, look.known)
-        ratio = _over_ground(look, plane, look.free)
-        found = _amount(weight, ratio, look.noise[plane], look.known, look.free)
+        ground = _ground(look, plane, look.free)
+        found = _amount(weight, look, plane, ground, look.known, look.free)
         strength.append(found.contrast / found.sigma if found else 0.0)
     best = int(np.argmax(strength))
     return best if strength[best] > OTHER_PLANE * strength[0] else 0
@@ -187,26 +201,25 @@ def _shifted(weight: Image, reach_px: float) -> Iterator[Image]:
                 yield np.roll(weight, (dy, dx), (0, 1))  # the padding is wider than any reach
 
 
-def _amount(weight: Image, ratio: Image, noise: Image, known: Mask, ring: Mask) -> Amount | None:
-    """Weighted mean and its spread; None where nothing was measured."""
+def _amount(
+    weight: Image, look: Look, plane: int, ground: Ground, known: Mask, ring: Mask
+) -> Amount | None:
+    """Weighted mean over the ground and its spread; None where nothing was measured."""
     on = weight * known
     total = float(on.sum())
     if total <= 0:
         return None
+    ratio, noise = look.ratio[plane] - ground.light, look.noise[plane]
     formal = float((on**2 * noise).sum()) / total**2
-    ground = float(noise[ring].mean()) / int(ring.sum()) if ring.any() else formal
+    own = max(formal, _beside(weight, ratio, ring) ** 2)
+    under = ground.variance(on) if ground.parts else formal
     return Amount(
         contrast=float((on * ratio).sum()) / total,
-        sigma=max(float(np.sqrt(formal + ground)), _beside(weight, ratio, ring)),
+        sigma=float(np.sqrt(own + under)),
     )
 
 
-def _over_ground(look: Look, plane: int, ring: Mask) -> Image:
-    """Added / unlit light above what the surroundings add on their own."""
-    return look.ratio[plane] - _ground(look, plane, ring)
-
-
-def _ground(look: Look, plane: int, ring: Mask) -> Image:
+def _ground(look: Look, plane: int, ring: Mask) -> Ground:
     """What the surroundings add on their own, by the ring: 0 where there is none.
 
     A plane, and a step between surfaces of another paint: spill, and what an exposure matched not
@@ -215,7 +228,7 @@ def _ground(look: Look, plane: int, ring: Mask) -> Image:
     ratio = look.ratio[plane]
     values = ratio[ring]
     if len(values) < MIN_RING:
-        return np.zeros_like(ratio)
+        return Ground(np.zeros_like(ratio), (), np.zeros((0, 0)))
     rows, cols = ratio.shape
     y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
     parts = [np.ones_like(ratio), x / cols - np.float32(0.5), y / rows - np.float32(0.5)]
@@ -223,7 +236,7 @@ def _ground(look: Look, plane: int, ring: Mask) -> Image:
         grey, red, blue = (np.log(surface) for surface in look.surface)
         parts += [grey - np.median(grey[ring]), red - blue - np.median((red - blue)[ring])]
     columns = np.column_stack([part[ring] for part in parts])
-    amounts = np.zeros(len(parts))
+    amounts, root = np.zeros(len(parts)), np.ones(len(values))
     amounts[0] = np.median(values)
     for _ in range(5):
         left = values - columns @ amounts
@@ -231,10 +244,14 @@ def _ground(look: Look, plane: int, ring: Mask) -> Image:
         # Tukey's biweight: what stands out of the ring has no say in it.
         root = np.maximum(1 - np.square(left / (TUKEY * spread)), 0)
         amounts = np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0]
-    ground = sum(float(amount) * part for amount, part in zip(amounts, parts, strict=True))
+    light = sum(float(amount) * part for amount, part in zip(amounts, parts, strict=True))
     low, high = np.quantile(columns @ amounts, (0.005, 0.995))
     # Paint that the ring does not show tells nothing: the ground stays within what it does show.
-    return np.asarray(np.clip(ground, low, high), np.float32)
+    light = np.asarray(np.clip(light, low, high), np.float32)
+    weighed = columns * root[:, None]
+    noise = float(look.noise[plane][ring].mean())
+    covariance = np.asarray(noise * np.linalg.pinv(weighed.T @ weighed), float)
+    return Ground(light, tuple(parts), covariance)
 
 
 def _beside(weight: Image, ratio: Image, ring: Mask) -> float:
