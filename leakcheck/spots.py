@@ -204,10 +204,10 @@ def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
     Spill falls on rails, steps and shadows; what is darker than its surroundings cannot be a leak
     and shows how uneven they are.
     """
-    where = lit > LIT_SIGMA * spread
+    # More than all light taken off is a bad match: no surface is as uneven as that.
+    where = (lit > LIT_SIGMA * spread) & (contrast > -lit)
     if where.sum() < MIN_LIT:
         return USUAL_UNEVENNESS
-    where &= contrast > -lit
     darker = np.maximum(-contrast[where], 0) / lit[where]
     return max(float(np.quantile(darker, 0.998)) / TAIL_SIGMA, USUAL_UNEVENNESS)
 
