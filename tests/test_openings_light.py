@@ -111,6 +111,45 @@ def test_light_beside_the_model_is_listed_as_spill_and_never_as_a_leak() -> None
     assert nearest.glow_px == pytest.approx(2 * np.pi * 25**2 * 0.1 / 0.2, rel=0.25)
 
 
+def leaks_at_the_edge(strip_px: int, *, carried_over: bool) -> list[tuple[float, float]]:
+    """Places of leaks where so much inside the hull's right edge (x = 380) has become brighter."""
+    rng = np.random.default_rng(5)
+    rows, cols = np.mgrid[:400, :600]
+    grey = (0.2 + 0.01 * rng.standard_normal((400, 600))).astype(np.float32)
+    window = (cols > 200) & (cols < 240) & (rows > 120) & (rows < 150)
+    strip = (cols >= 380 - strip_px) & (cols < 380) & (rows > 90) & (rows < 250)
+    photos = []
+    for name, light in (("off", grey), ("on", grey + 0.5 * window + 0.08 * strip)):
+        noisy = light + 0.001 * rng.standard_normal(grey.shape)
+        codes = np.rint(255 * linear_to_srgb(noisy.clip(0, 1))).astype(np.uint8)
+        photos.append(photo_from_array(np.repeat(codes[..., None], 3, 2), name=name))
+    hull, pane = box(99.5, 59.5, 379.5, 279.5), box(200.5, 120.5, 239.5, 149.5)
+    shapes = (Opening("hull", "model", (hull,)), Opening("saloon-1", "window", (pane,)))
+    drawn = Openings(shapes, carried_over=carried_over)
+    found = check(*photos, drawn, settings=Settings(tripod=True))
+    return [(leak.x, leak.y) for leak in found.leaks]
+
+
+def test_background_inside_an_outline_from_another_photo_is_no_leak(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Another side of the model makes its edge there: what lies 3 px inside may be the bench.
+
+    It is a leak where the outline was drawn on this photo, and would be one without the rim.
+    """
+    there = (pytest.approx(378, abs=2), pytest.approx(170, abs=5))
+    assert leaks_at_the_edge(3, carried_over=True) == []
+    assert leaks_at_the_edge(3, carried_over=False) == [there]
+    monkeypatch.setattr("leakcheck.residual.CARRIED_EDGE_PX", 0)
+    assert leaks_at_the_edge(3, carried_over=True) == [there]
+
+
+def test_a_leak_that_reaches_farther_in_is_found_all_the_same() -> None:
+    """Eight px of light from the edge on: half of it lies within what is looked at."""
+    there = (pytest.approx(374, abs=3), pytest.approx(170, abs=5))
+    assert leaks_at_the_edge(8, carried_over=True) == [there]
+
+
 def test_a_pair_exposed_one_stop_less_gives_the_same_levels() -> None:
     """Half the light in both photos changes no ratio; the levels drawn are the truth.
 
