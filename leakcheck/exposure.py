@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from leakcheck.errors import ExposureError
 from leakcheck.fit import Fit, fit_lower
 from leakcheck.flare import WIDE_PX, halo_parts
-from leakcheck.light import block_mean, enlarged, grown, scaled, strips
+from leakcheck.light import block_mean, enlarged, grown, median, quantile, scaled, strips
 from leakcheck.photo import Image, Mask
 from leakcheck.threads import side_by_side
 
@@ -56,7 +56,7 @@ def rough_gain(unlit: Image, lit: Image, usable: Mask) -> NDArray[np.float64]:
                 "too little of the model shows in both photos to match their exposure; "
                 "take both with the same dim room light on and the windows just not white"
             )
-        gain[channel] = np.quantile(b[seen] / a[seen], 0.4)
+        gain[channel] = quantile(b[seen] / a[seen], 0.4)
     return gain
 
 
@@ -91,7 +91,7 @@ def match_exposure(
         a = small_unlit[..., channel].ravel()[places].astype(float)
         b = small_lit[..., channel].ravel()[places].astype(float)
         knots = _knots(a)
-        level = max(float(np.median(b)) / max(float(np.median(a)), DARKEST), 1e-3)
+        level = max(median(b) / max(median(a), DARKEST), 1e-3)
         columns = np.column_stack(
             [_hats(a, knots) * a[:, None]]
             + [a * grid.ravel()[places] for grid in (across, down)]

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from leakcheck.light import median
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
 from leakcheck.spots import Spot, averaging, flooded
@@ -269,4 +270,4 @@ def _pedestal(
     ring[box_of(flood, top - y0, left - x0)] &= ~flood
     values = residual.luminance[y0:y1, x0:x1][ring]
     highest = 0.5 * spot.peak if spot.plane == "luminance" else np.inf
-    return float(np.clip(np.median(values), 0.0, highest)) if len(values) else 0.0
+    return float(np.clip(median(values), 0.0, highest)) if len(values) else 0.0

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from leakcheck.light import median
+
 QUANTILE_ROUNDS = 8  # find the lower side first, where no added light is
 ROBUST_ROUNDS = 8
 LOWER_SHARE = 0.3  # the quantile sought first: most places have no added light, many have
@@ -62,7 +64,7 @@ def fit_lower(
             counted = side / np.maximum(np.abs(residual), 0.3)
             continue
         below = -residual[residual < 0]
-        spread = max(0.5, 1.4826 * float(np.median(below))) if len(below) else 1.0
+        spread = max(0.5, 1.4826 * median(below)) if len(below) else 1.0
         ratio = residual / spread
         biweight = np.maximum(1.0 - (ratio / UPPER_CUT) ** 2, 0.0) ** 2
         huber = LOWER_BEND / np.maximum(-ratio, LOWER_BEND)

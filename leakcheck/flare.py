@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.fit import fit_lower
-from leakcheck.light import block_mean, box_round, enlarged, grown, scaled, summed
+from leakcheck.light import block_mean, box_round, enlarged, grown, quantile, scaled, summed
 from leakcheck.photo import Image, Mask
 from leakcheck.threads import side_by_side
 
@@ -164,7 +164,7 @@ def _strengths(residual: Image, halo: Image, sources: Mask, around: Mask, noise:
     for k in range(1, count):
         values = ratio[order][cuts[k] : cuts[k + 1]]
         if len(values) >= STRENGTH_POINTS:
-            factor[k] = np.clip(np.quantile(values, 0.4), *STRENGTH_RANGE)
+            factor[k] = np.clip(quantile(values, 0.4), *STRENGTH_RANGE)
     # distanceTransformWithLabels numbers the sources by itself: look the numbers up inside them.
     strength = np.ones(sources.shape, np.float32)
     strength[sources] = factor[np.minimum(nearest[sources], count)]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.errors import RegistrationError
+from leakcheck.light import median
 from leakcheck.photo import Image
 
 cv2: Any = opencv  # its type hints know no images of floats
@@ -101,7 +102,7 @@ def reweighted(a: Points, b: Points, matrix: Matrix, fit: Fit) -> Matrix:
     """Iteratively reweighted least squares with Cauchy weights (Huber 1981, ch. 7)."""
     for _ in range(10):
         left = np.hypot(*(project(matrix, a) - b).T)
-        spread = 1.4826 * float(np.median(left))
+        spread = 1.4826 * median(left)
         scale = min(max(spread, LEAST_SPREAD_PX), LARGEST_SPREAD_PX)
         matrix = fit(a, b, 1 / (1 + (left / (2 * scale)) ** 2))
     return matrix
@@ -147,9 +148,9 @@ def fundamental(a: Points, b: Points) -> Matrix:
     matrix = found[:3]
     for _ in range(12):
         left, slope = _sampson(matrix, a, b)
-        scale = max(1.4826 * float(np.median(np.abs(left))), 0.03)
+        scale = max(1.4826 * median(np.abs(left)), 0.03)
         weight = 1 / np.sqrt(1 + (left / (2 * scale)) ** 2) / np.maximum(slope, 1e-12)
-        matrix = _eight_point(a, b, weight / np.median(weight))
+        matrix = _eight_point(a, b, weight / median(weight))
     return matrix
 
 

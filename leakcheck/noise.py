@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.fit import nonnegative
-from leakcheck.light import block_mean, blurred, enlarged
+from leakcheck.light import block_mean, blurred, enlarged, median
 from leakcheck.photo import Image, Mask
 
 FINE_PX = 2.0  # structure finer than that is noise, in the residual, or texture, in the photo
@@ -71,10 +71,10 @@ def fit_noise(square: Image, expected: Image, energy: Image, usable: Mask) -> No
         for part in _alike(grain[here]):
             if len(part) >= MIN_IN_BIN:
                 inside = here[part]
-                rows.append([np.median(light[inside]), 1.0, np.median(grain[inside])])
-                values.append(np.median(square[inside]) / MEDIAN_CHI2 / FINE_SHARE + TINY)
+                rows.append([median(light[inside]), 1.0, median(grain[inside])])
+                values.append(median(square[inside]) / MEDIAN_CHI2 / FINE_SHARE + TINY)
     if not rows:
-        middle = float(np.median(square)) if len(square) else 0.0
+        middle = median(square) if len(square) else 0.0
         return NoiseModel(0.0, middle / MEDIAN_CHI2 + TINY, 0.0)
     measured = np.array(values)
     relative = np.maximum(np.array(rows), 0) / measured[:, None]

@@ -20,6 +20,7 @@ import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
 
+from leakcheck.light import median
 from leakcheck.motion import Matrix, epipolar_lines
 from leakcheck.photo import Image, Mask
 from leakcheck.texture import Texture
@@ -262,7 +263,7 @@ def _evidence(scene: _Scene, depth: Image) -> tuple[Image, Image]:
     slope = cv2.subtract(after, before, dtype=cv2.CV_32F)
     left = cv2.subtract(scene.fixed, here, dtype=cv2.CV_32F)
     sample = np.abs(left[scene.weight > 0][::17])
-    sigma = max(4.0, 1.4826 * float(np.median(sample))) if len(sample) else 4.0
+    sigma = max(4.0, 1.4826 * median(sample)) if len(sample) else 4.0
     weight = scene.weight / (1 + left * left * np.float32(1 / (2 * sigma) ** 2))
     weight *= slope
     count = CELL * CELL / OWN_PX_PER_VALUE / sigma**2

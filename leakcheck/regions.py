@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from leakcheck.extent import Extent, box_of, extent_of, light_of
-from leakcheck.light import blurred, grown, slope
+from leakcheck.light import blurred, grown, median, quantile, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed
@@ -284,28 +284,26 @@ def _surroundings(
     beside = (away > 2) & (away < 2 + max(5.0, thickness)) & measured
     surface = ground.surface[window]
     ratio: Image = np.asarray(fine[window] / surface, np.float32)
-    own = max(float(np.median(ratio[core])), 1e-4)
+    own = max(median(ratio[core]), 1e-4)
     border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
     steep = slope(np.ascontiguousarray(image[window]))[border]
     on_edge = ground.edge[window][border]
     # On a surface full of lines any border meets edges: only more than that tells something.
     usual = float(ground.edge[window][measured].mean()) if measured.any() else 0.0
     met = float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9))
-    own_surface = float(np.median(surface[core]))
+    own_surface = median(surface[core])
     fine_spot = spot.scale_px <= FINE_SCALE_PX
     ground_ring = (away > 4) & (away < 12) & measured if fine_spot else around
     level = image[window][ground_ring]
     return {
-        "base": max(float(np.median(level)), 0.0) if len(level) >= MIN_AROUND else spot.base,
+        "base": max(median(level), 0.0) if len(level) >= MIN_AROUND else spot.base,
         "isolation": _isolation(ratio[around], own),
-        "standing": _isolation(fine[window][around], float(np.median(fine[window][core]))),
+        "standing": _isolation(fine[window][around], median(fine[window][core])),
         "edge_share": max(met - usual, 0.0) / max(1.0 - usual, 0.1),
-        "step": abs(float(np.log(own_surface / np.median(surface[beside]))))
-        if beside.any()
-        else 0.0,
+        "step": abs(float(np.log(own_surface / median(surface[beside])))) if beside.any() else 0.0,
         "dark_line": _dark_line(spot, ground),
         "halo_ratio": float(
-            residual.halo[window][core].mean() / max(float(np.median(fine[window][core])), 1e-6)
+            residual.halo[window][core].mean() / max(median(fine[window][core]), 1e-6)
         ),
     }
 
@@ -324,7 +322,7 @@ def _dark_line(spot: Spot, ground: Ground) -> float:
     deeper = np.asarray(cv2.morphologyEx(part, cv2.MORPH_CLOSE, disc)) - part
     inside = deeper[above : above + rows, before : before + cols]
     surface = ground.surface[box_of(spot.mask, spot.top, spot.left)]
-    return float(np.median((inside / surface)[spot.mask]))
+    return median((inside / surface)[spot.mask])
 
 
 def _window(spot: Spot, shape: tuple[int, ...]) -> tuple[tuple[slice, slice], float, float]:
@@ -350,5 +348,5 @@ def _isolation(around: Image, own: float) -> float:
     """How far the brightest places round about stay behind; 1 where there is nothing to compare."""
     if len(around) < MIN_AROUND:
         return 1.0
-    brightest = float(np.quantile(around, AROUND_QUANTILE))
+    brightest = quantile(around, AROUND_QUANTILE)
     return float(np.clip(np.log(max(own, 1e-4) / max(brightest, 1e-3)), -2.0, 5.0))

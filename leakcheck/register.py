@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.errors import RegistrationError
+from leakcheck.light import median
 from leakcheck.matches import (
     LK_WINDOW,
     MIN_POINTS,
@@ -150,7 +151,7 @@ def register(
     if mesh is not None:
         left -= bilinear(mesh.shift, a / CELL)
     miss = np.hypot(*left.T)
-    kept = miss < np.clip(4 * np.median(miss), ROUND_TRIP_PX, 4 * LARGEST_SPREAD_PX)
+    kept = miss < np.clip(4 * median(miss), ROUND_TRIP_PX, 4 * LARGEST_SPREAD_PX)
     residual = _shared_residual(a[kept], left[kept])
     if mesh is not None:
         # Points stand where texture is; the mesh also says what to expect between them.
@@ -280,7 +281,7 @@ def _simplest(seen: Seen, *, may_be_same: bool) -> tuple[Matrix, str]:
     full = reweighted(a, b, robust_homography(a, b), homography)
     few = reweighted(a, b, similarity(a, b, np.ones(len(a))), similarity)
     models = [(whole, "whole", 0), (few, "similarity", 4), (full, "homography", 8)]
-    spread = max(1.4826 * float(np.median(distance(full, a, b))), 0.02)
+    spread = max(1.4826 * median(distance(full, a, b)), 0.02)
 
     def score(matrix: Matrix, parameters: int) -> float:
         # Cauchy's log-likelihood, halved because neighbouring points share their errors,
@@ -304,7 +305,7 @@ def _percentiles(matrix: Matrix, a: Points) -> Vector:
 
 def _checked_tripod(seen: Seen) -> tuple[Matrix, str]:
     """Identity, if the points agree with it."""
-    off_by = float(np.median(np.hypot(*(seen.z - seen.a).T)))
+    off_by = median(np.hypot(*(seen.z - seen.a).T))
     if off_by > TRIPOD_PX:
         raise RegistrationError(
             f"the two photos are {off_by:.1f} px apart, so the camera moved; leave out --tripod"

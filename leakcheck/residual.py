@@ -15,7 +15,7 @@ from leakcheck.exposure import (
     without_lamps,
 )
 from leakcheck.flare import near_halo, scattering_light
-from leakcheck.light import blurred, box_round, grown, luminance, slope
+from leakcheck.light import blurred, box_round, grown, luminance, median, slope
 from leakcheck.noise import (
     LOCAL_PX,
     fine_square,
@@ -208,7 +208,7 @@ def _own_light(added: Image, openings: Mask) -> Mask:
 def _rough_noise(added: Image) -> float:
     """Spread of a pixel before anything is known about it."""
     some = added[::ROUGH_STEP, ::ROUGH_STEP, 1]
-    return 1.4826 * float(np.median(np.abs(some - cv2.blur(some, (3, 3))))) + 1e-6
+    return 1.4826 * median(np.abs(some - cv2.blur(some, (3, 3)))) + 1e-6
 
 
 def _shake(bare: Image, shift_px: float | Image) -> Image:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from leakcheck.light import block_mean, blurred, box_round, enlarged
+from leakcheck.light import block_mean, blurred, box_round, enlarged, median, quantile
 from leakcheck.photo import Image, Mask
 from leakcheck.threads import side_by_side
 
@@ -128,7 +128,7 @@ def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[S
         needed = np.full((shape[0] // block, shape[1] // block), np.inf, np.float32)
         box = (slice(top, top + inside.shape[0]), slice(left, left + inside.shape[1]))
         needed[box][inside] = (spread * np.float32(unit) * cut)[inside]
-        cuts.append(Cut(scale, plane.name, float(np.median(cut[inside])), needed, block))
+        cuts.append(Cut(scale, plane.name, median(cut[inside]), needed, block))
         seeds += [
             Seed(
                 float(significance[row, col]),
@@ -177,7 +177,7 @@ def _blocks(plane: Plane, measured: Mask, block: int) -> _Blocks:
     )
     inside = support > MIN_SUPPORT
     light = _filled(light, inside)
-    typical = float(np.sqrt(np.median(noise[inside]))) if inside.any() else 1.0
+    typical = float(np.sqrt(median(noise[inside]))) if inside.any() else 1.0
     return _Blocks(block, light, _median(light, typical / block), noise, inside)
 
 
@@ -209,7 +209,7 @@ def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
     if where.sum() < MIN_LIT:
         return USUAL_UNEVENNESS
     darker = np.maximum(-contrast[where], 0) / lit[where]
-    return max(float(np.quantile(darker, 0.998)) / TAIL_SIGMA, USUAL_UNEVENNESS)
+    return max(quantile(darker, 0.998) / TAIL_SIGMA, USUAL_UNEVENNESS)
 
 
 def _filled(light: Image, inside: Mask) -> Image:
@@ -234,7 +234,7 @@ def _negative_spread(significance: Image, inside: Mask) -> float:
     below = -values[values < 0]
     if len(below) < 50:
         return 1.0
-    return max(1.4826 * float(np.median(below)), 1e-3)
+    return max(1.4826 * median(below), 1e-3)
 
 
 def _cut(significance: Image, by_tail: float) -> Image:

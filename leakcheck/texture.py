@@ -14,6 +14,7 @@ import cv2 as opencv
 import numpy as np
 from numpy.typing import NDArray
 
+from leakcheck.light import median
 from leakcheck.photo import Frame, Image, Mask
 
 cv2: Any = opencv  # its type hints know no images of floats
@@ -70,7 +71,7 @@ def view_of(frame: Frame, ignore: Mask | None) -> View:
     share = cv2.resize(blocked[bins] * np.uint8(255), size, interpolation=cv2.INTER_AREA)
     usable = cv2.dilate(share, np.ones((3, 3), np.uint8)) == 0
     rough = np.abs(small - cv2.GaussianBlur(small, (0, 0), 1.5))
-    noise = 1.4826 * float(np.median(rough))
+    noise = 1.4826 * median(rough)
     texture, coarse = _textures(light, small, usable, noise, WINDOW_PX)
     return View(light, small, usable, step, noise, texture, coarse)
 
