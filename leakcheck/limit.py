@@ -7,7 +7,7 @@ light is in the figure.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any, NamedTuple
 
@@ -18,7 +18,7 @@ from leakcheck.light import block_mean, grown, median
 from leakcheck.photo import Image, Mask
 from leakcheck.regions import Ground, Region, finely, measure_region
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut, averaging, find_seeds, grow_spots
+from leakcheck.spots import Cut, Seed, averaging, growing, seeds_close
 
 NEAR_PX = 30.0  # frame px from an opening; further out its halo has mostly faded
 # Mean of a Gaussian over where it is above a tenth of its peak: (1 - 0.1) / ln(10).
@@ -200,10 +200,7 @@ def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
     plane = next(p for p in search.residual.planes if p.name == "luminance")
     finest, coarsest = size.scales_px
     sought = replace(
-        plane,
-        residual=plane.residual[window] + light,
-        variance=plane.variance[window],
-        scales_px=tuple(s for s in plane.scales_px if finest <= s <= coarsest),
+        plane, residual=plane.residual[window] + light, variance=plane.variance[window]
     )
     residual = replace(
         residual,
@@ -211,40 +208,40 @@ def _shows(search: _Search, size: _Size, place: _Place, peak: float) -> bool:
         luminance=residual.luminance + light,
         planes=(sought,),
     )
-    asked = {c.scale_px: c.sigma for c in search.cuts if c.plane == "luminance"}
-    share = len(sought.scales_px) / sum(len(p.scales_px) for p in search.residual.planes)
-    share *= residual.measured.size / (shape[0] * shape[1])
-
-    ground = _cropped(search.ground, window)
-    seeds, _ = find_seeds(
-        residual.planes, residual.measured, false_alarms=search.false_alarms * share
-    )
-    close = 2 * size.spread_px + 2
-    seeds = [
-        seed
-        for seed in seeds
-        if max(abs(seed.row - row), abs(seed.col - col)) < close
-        and seed.significance >= asked[seed.scale_px]
+    cuts = [
+        replace(cut, needed=cut.needed[tuple(_blocks(side, cut.block_px) for side in window)])
+        for cut in search.cuts
+        if cut.plane == "luminance" and finest <= cut.scale_px <= coarsest
     ]
-    spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
-    fine = finely(residual, smooth) if spots else light
-    # The one that is nearest is most likely it, and then no other need be measured.
-    for spot in sorted(spots, key=lambda spot: abs(spot.row - row) + abs(spot.col - col)):
+    close = 2 * size.spread_px + 2
+    seeds = seeds_close(sought, residual.measured, cuts, at=(row, col), close=close)
+    return any(
+        _holds(region, row, col) and search.is_leak(_moved(region, top, left))
+        for region in _regions(seeds, residual, _cropped(search.ground, window))
+    )
+
+
+def _blocks(side: slice, block: int) -> slice:
+    """Rows or columns of pixels as those of the blocks that they fill."""
+    return slice(side.start // block, side.stop // block)
+
+
+def _regions(seeds: list[Seed], residual: Residual, ground: Ground) -> Iterator[Region]:
+    """What grows from seeds, measured one by one: most often the first is the one."""
+    nothing = np.zeros_like(residual.measured)
+    smooth: dict[tuple[str, float], Image] = {}
+    fine = None
+    for spot in growing(seeds, residual.planes, residual.measured, smooth):
         image = smooth[spot.plane, averaging(spot.scale_px)]
-        region = measure_region(
-            spot, residual, ground, image, fine, np.zeros_like(residual.measured)
-        )
-        there = replace(
-            region,
-            extent=replace(
-                region.extent, top=region.extent.top + top, left=region.extent.left + left
-            ),
-            x=region.x + left,
-            y=region.y + top,
-        )
-        if _holds(region, row, col) and search.is_leak(there):
-            return True
-    return False
+        fine = finely(residual, smooth) if fine is None else fine
+        yield measure_region(spot, residual, ground, image, fine, nothing)
+
+
+def _moved(region: Region, rows: int, cols: int) -> Region:
+    """A region measured in a window, in the frame's pixels."""
+    extent = region.extent
+    extent = replace(extent, top=extent.top + rows, left=extent.left + cols)
+    return replace(region, extent=extent, x=region.x + cols, y=region.y + rows)
 
 
 def _window(place: _Place, reach: int, shape: tuple[int, ...]) -> tuple[slice, slice]:

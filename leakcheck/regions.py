@@ -275,37 +275,60 @@ def _surroundings(
 ) -> dict[str, float]:
     """What lies round a core, compared with its inside."""
     window, thickness, gap = _window(spot, image.shape)
-    top, left = window[0].start, window[1].start
-    inside = np.zeros(image[window].shape, np.uint8)
-    inside[box_of(spot.mask, spot.top - top, spot.left - left)] = spot.mask
-    away = cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    core, measured = inside > 0, residual.measured[window]
-    around = (away > gap) & (away < gap + AROUND_PX) & measured & ~hidden[window]
+    measured = residual.measured[window]
+    away = _away(spot, window)
+    around = np.flatnonzero((away > gap) & (away < gap + AROUND_PX) & measured & ~hidden[window])
     beside = (away > 2) & (away < 2 + max(5.0, thickness)) & measured
     surface = ground.surface[window]
-    ratio: Image = np.asarray(fine[window] / surface, np.float32)
-    own = max(median(ratio[core]), 1e-4)
-    border = core & (cv2.erode(inside, np.ones((3, 3))) == 0)
-    steep = slope(np.ascontiguousarray(image[window]))[border]
-    on_edge = ground.edge[window][border]
-    # On a surface full of lines any border meets edges: only more than that tells something.
-    usual = float(ground.edge[window][measured].mean()) if measured.any() else 0.0
-    met = float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9))
-    own_surface = median(surface[core])
-    fine_spot = spot.scale_px <= FINE_SCALE_PX
-    ground_ring = (away > 4) & (away < 12) & measured if fine_spot else around
-    level = image[window][ground_ring]
+    light = fine[window].ravel()[around]
+    core = box_of(spot.mask, spot.top, spot.left)
+    own_light, own_surface = fine[core][spot.mask], ground.surface[core][spot.mask]
+    own = max(median(own_light / own_surface), 1e-4)
+    level = light
+    if spot.scale_px <= FINE_SCALE_PX:
+        level = image[window][(away > 4) & (away < 12) & measured]
+    elif image is not fine:
+        level = image[window].ravel()[around]
+    step = np.log(median(own_surface) / median(surface[beside])) if beside.any() else 0.0
     return {
         "base": max(median(level), 0.0) if len(level) >= MIN_AROUND else spot.base,
-        "isolation": _isolation(ratio[around], own),
-        "standing": _isolation(fine[window][around], median(fine[window][core])),
-        "edge_share": max(met - usual, 0.0) / max(1.0 - usual, 0.1),
-        "step": abs(float(np.log(own_surface / median(surface[beside])))) if beside.any() else 0.0,
+        "isolation": _isolation(light / surface.ravel()[around], own),
+        "standing": _isolation(light, median(own_light)),
+        "edge_share": _edge_share(spot, ground, image, measured, window),
+        "step": abs(float(step)),
         "dark_line": _dark_line(spot, ground),
-        "halo_ratio": float(
-            residual.halo[window][core].mean() / max(median(fine[window][core]), 1e-6)
-        ),
+        "halo_ratio": float(residual.halo[core][spot.mask].mean() / max(median(own_light), 1e-6)),
     }
+
+
+def _away(spot: Spot, window: tuple[slice, slice]) -> Image:
+    """Distance of each pixel of a window from a core, px."""
+    outside = np.ones([side.stop - side.start for side in window], np.uint8)
+    core = box_of(spot.mask, spot.top - window[0].start, spot.left - window[1].start)
+    outside[core] = ~spot.mask
+    return np.asarray(cv2.distanceTransform(outside, cv2.DIST_L2, 5), np.float32)
+
+
+def _edge_share(
+    spot: Spot, ground: Ground, image: Image, measured: Mask, window: tuple[slice, slice]
+) -> float:
+    """Share of a core's steep border that lies on an edge of the surface, beyond what is usual."""
+    rows, cols = spot.mask.shape
+    above, before = min(spot.top, 1), min(spot.left, 1)
+    part = (
+        slice(spot.top - above, spot.top + rows + 1),
+        slice(spot.left - before, spot.left + cols + 1),
+    )
+    steepness = slope(np.ascontiguousarray(image[part]))
+    inside = np.zeros(steepness.shape, np.uint8)
+    inside[above : above + rows, before : before + cols] = spot.mask
+    border = (inside > 0) & (cv2.erode(inside, np.ones((3, 3))) == 0)
+    steep, on_edge = steepness[border], ground.edge[part][border]
+    met = float(steep[on_edge].sum() / max(float(steep.sum()), 1e-9))
+    # On a surface full of lines any border meets edges: only more than that tells something.
+    edges = int(np.count_nonzero(ground.edge[window] & measured))
+    usual = edges / max(int(np.count_nonzero(measured)), 1)
+    return max(met - usual, 0.0) / max(1.0 - usual, 0.1)
 
 
 def _dark_line(spot: Spot, ground: Ground) -> float:

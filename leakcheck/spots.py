@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import islice
 from statistics import NormalDist
 
 import cv2
@@ -129,18 +131,54 @@ def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[S
         box = (slice(top, top + inside.shape[0]), slice(left, left + inside.shape[1]))
         needed[box][inside] = (spread * np.float32(unit) * cut)[inside]
         cuts.append(Cut(scale, plane.name, median(cut[inside]), needed, block))
-        seeds += [
-            Seed(
-                float(significance[row, col]),
-                (row + top + 0.5) * block - 0.5,
-                (col + left + 0.5) * block - 0.5,
-                scale,
-                plane.name,
-                float(contrast[row, col]),
-            )
-            for row, col in _peaks(significance, cut)
-        ]
+        seeds += _seeds(significance, contrast, _peaks(significance, cut), cuts[-1], (top, left))
     return seeds, cuts
+
+
+def _seeds(
+    significance: Image,
+    contrast: Image,
+    peaks: NDArray[np.intp],
+    cut: Cut,
+    first: tuple[int, int] = (0, 0),
+) -> list[Seed]:
+    """Seeds at some blocks, (n, 2), of images that begin at the block `first`."""
+    return [
+        Seed(
+            float(significance[row, col]),
+            (row + first[0] + 0.5) * cut.block_px - 0.5,
+            (col + first[1] + 0.5) * cut.block_px - 0.5,
+            cut.scale_px,
+            cut.plane,
+            float(contrast[row, col]),
+        )
+        for row, col in peaks
+    ]
+
+
+def seeds_close(
+    plane: Plane, measured: Mask, cuts: list[Cut], *, at: tuple[int, int], close: float
+) -> list[Seed]:
+    """Places of a window close to one of its pixels that stand out by cuts made before.
+
+    Args:
+        plane: residual and variance in the window, which begins where a block does.
+        measured: (rows, cols), True where a leak could be seen.
+        cuts: of this plane, of the window's part of the pair.
+        at: row and column, px of the window.
+        close: px from there, in rows and in columns.
+    """
+    seeds: list[Seed] = []
+    known: dict[int, _Blocks] = {}
+    for cut in cuts:
+        if cut.block_px not in known:
+            known[cut.block_px] = _blocks(plane, measured, cut.block_px)
+        blocks = known[cut.block_px]
+        contrast = _averaged(blocks.light - blocks.surroundings, blocks, cut.scale_px)
+        significance = contrast / cut.needed * np.float32(cut.sigma)
+        peaks = _peaks(significance, np.float32(cut.sigma))
+        seeds += _seeds(significance, contrast, peaks, cut)
+    return [s for s in seeds if max(abs(s.row - at[0]), abs(s.col - at[1])) < close]
 
 
 def _around(measured: Mask) -> tuple[slice, slice]:
@@ -183,19 +221,22 @@ def _blocks(plane: Plane, measured: Mask, block: int) -> _Blocks:
 
 def _stand_out(blocks: _Blocks, scale: float) -> tuple[Image, Image]:
     """Light less its surroundings at one scale: contrast and its spread."""
-    block, inside, surroundings = blocks.block, blocks.inside, blocks.surroundings
-    contrast: Image = blocks.light - surroundings
-    sigma = np.sqrt(max(scale**2 - block**2 / 12, 0.0)) / block
-    known = inside.astype(np.float32)
-    covered = np.maximum(blurred(known, sigma), 0.01)
-    contrast = np.asarray(blurred(contrast * known, sigma) / covered, np.float32)
+    contrast = _averaged(blocks.light - blocks.surroundings, blocks, scale)
     # White noise averaged over a Gaussian keeps 1 / (4 pi sigma^2) of its variance.
-    kept = blurred(blocks.noise * known, sigma) / covered / (4 * np.pi * scale**2)
+    kept = _averaged(blocks.noise, blocks, scale) / np.float32(4 * np.pi * scale**2)
     spread: Image = np.asarray(np.sqrt(np.maximum(kept, 1e-18)), np.float32)
-    lit: Image = np.asarray(np.maximum(surroundings, 0) * known, np.float32)
+    lit: Image = np.where(blocks.inside, np.maximum(blocks.surroundings, 0), np.float32(0))
     uneven = _unevenness(contrast, spread, lit)
     spread = np.asarray(np.hypot(spread, np.float32(uneven) * lit), np.float32)
     return contrast, spread
+
+
+def _averaged(image: Image, blocks: _Blocks, scale: float) -> Image:
+    """Mean over the Gaussian of a scale, of what was measured."""
+    block, known = blocks.block, blocks.inside.astype(np.float32)
+    sigma = np.sqrt(max(scale**2 - block**2 / 12, 0.0)) / block
+    covered = np.maximum(blurred(known, sigma), np.float32(0.01))
+    return np.asarray(blurred(image * known, sigma) / covered, np.float32)
 
 
 def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
@@ -252,7 +293,7 @@ def _cut(significance: Image, by_tail: float) -> Image:
     return np.maximum(np.minimum(worst, np.float32(MAX_CUT_SIGMA)), np.float32(by_tail))
 
 
-def _peaks(significance: Image, cut: Image) -> NDArray[np.intp]:
+def _peaks(significance: Image, cut: Image | np.float32) -> NDArray[np.intp]:
     """Rows and columns of local maxima above the cut, (n, 2)."""
     highest = np.asarray(cv2.dilate(significance, np.ones((3, 3))))
     return np.argwhere((significance >= highest) & (significance > cut))
@@ -269,8 +310,21 @@ def grow_spots(
     Returns: the spots, and the smoothed residuals they were measured in by plane and sigma.
     """
     smooth: dict[tuple[str, float], Image] = {}
+    return list(islice(growing(seeds, planes, measured, smooth), MAX_SPOTS)), smooth
+
+
+def growing(
+    seeds: list[Seed],
+    planes: tuple[Plane, ...],
+    measured: Mask,
+    smooth: dict[tuple[str, float], Image],
+) -> Iterator[Spot]:
+    """The spots of `grow_spots` one by one, each as soon as it is known.
+
+    Args:
+        smooth: takes up the smoothed residuals as they are needed.
+    """
     claimed = np.zeros(measured.shape, bool)
-    spots: list[Spot] = []
     by_name = {plane.name: plane for plane in planes}
     for seed in sorted(seeds, key=lambda seed: (max(seed.scale_px, 2.0), -seed.excess)):
         sigma = averaging(seed.scale_px)
@@ -279,10 +333,7 @@ def grow_spots(
             smooth[key] = smoothed(by_name[seed.plane].residual, measured, sigma)
         spot = _core(seed, smooth[key], measured, claimed)
         if spot is not None:
-            spots.append(spot)
-        if len(spots) >= MAX_SPOTS:
-            break
-    return spots, smooth
+            yield spot
 
 
 def averaging(scale_px: float) -> float:
