@@ -174,7 +174,8 @@ def seeds_close(
         if cut.block_px not in known:
             known[cut.block_px] = _blocks(plane, measured, cut.block_px)
         blocks = known[cut.block_px]
-        contrast = _averaged(blocks.light - blocks.surroundings, blocks, cut.scale_px)
+        above = blocks.light - blocks.surroundings
+        (contrast,) = _averaged(blocks, cut.scale_px, (above,))
         significance = contrast / cut.needed * np.float32(cut.sigma)
         peaks = _peaks(significance, np.float32(cut.sigma))
         seeds += _seeds(significance, contrast, peaks, cut)
@@ -221,9 +222,9 @@ def _blocks(plane: Plane, measured: Mask, block: int) -> _Blocks:
 
 def _stand_out(blocks: _Blocks, scale: float) -> tuple[Image, Image]:
     """Light less its surroundings at one scale: contrast and its spread."""
-    contrast = _averaged(blocks.light - blocks.surroundings, blocks, scale)
+    contrast, noise = _averaged(blocks, scale, (blocks.light - blocks.surroundings, blocks.noise))
     # White noise averaged over a Gaussian keeps 1 / (4 pi sigma^2) of its variance.
-    kept = _averaged(blocks.noise, blocks, scale) / np.float32(4 * np.pi * scale**2)
+    kept = noise / np.float32(4 * np.pi * scale**2)
     spread: Image = np.asarray(np.sqrt(np.maximum(kept, 1e-18)), np.float32)
     lit: Image = np.where(blocks.inside, np.maximum(blocks.surroundings, 0), np.float32(0))
     uneven = _unevenness(contrast, spread, lit)
@@ -231,12 +232,12 @@ def _stand_out(blocks: _Blocks, scale: float) -> tuple[Image, Image]:
     return contrast, spread
 
 
-def _averaged(image: Image, blocks: _Blocks, scale: float) -> Image:
-    """Mean over the Gaussian of a scale, of what was measured."""
+def _averaged(blocks: _Blocks, scale: float, images: tuple[Image, ...]) -> list[Image]:
+    """Means over the Gaussian of a scale, of what was measured."""
     block, known = blocks.block, blocks.inside.astype(np.float32)
     sigma = np.sqrt(max(scale**2 - block**2 / 12, 0.0)) / block
     covered = np.maximum(blurred(known, sigma), np.float32(0.01))
-    return np.asarray(blurred(image * known, sigma) / covered, np.float32)
+    return [np.asarray(blurred(image * known, sigma) / covered, np.float32) for image in images]
 
 
 def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
@@ -309,7 +310,14 @@ def grow_spots(
 
     Returns: the spots, and the smoothed residuals they were measured in by plane and sigma.
     """
-    smooth: dict[tuple[str, float], Image] = {}
+    by_name = {plane.name: plane.residual for plane in planes}
+    keys = sorted({(seed.plane, averaging(seed.scale_px)) for seed in seeds})
+    sigmas = sorted({sigma for _, sigma in keys})
+    supports = dict(zip(sigmas, side_by_side(lambda s: _support(measured, s), sigmas), strict=True))
+    images = side_by_side(
+        lambda key: smoothed(by_name[key[0]], measured, key[1], supports[key[1]]), keys
+    )
+    smooth = dict(zip(keys, images, strict=True))
     return list(islice(growing(seeds, planes, measured, smooth), MAX_SPOTS)), smooth
 
 
@@ -322,7 +330,7 @@ def growing(
     """The spots of `grow_spots` one by one, each as soon as it is known.
 
     Args:
-        smooth: takes up the smoothed residuals as they are needed.
+        smooth: by plane and sigma; what is missing is added as it is needed.
     """
     claimed = np.zeros(measured.shape, bool)
     by_name = {plane.name: plane for plane in planes}
@@ -341,21 +349,37 @@ def averaging(scale_px: float) -> float:
     return 1.0 if scale_px <= 2.0 else min(scale_px, 8.0)
 
 
-def smoothed(residual: Image, measured: Mask, sigma: float) -> Image:
-    """Residual averaged over measured pixels only; -1 where nothing was measured."""
+def smoothed(residual: Image, measured: Mask, sigma: float, support: Image | None = None) -> Image:
+    """Residual averaged over measured pixels only; -1 where nothing was measured.
+
+    Args:
+        support: from `_support`, where several residuals share it.
+    """
+    support = _support(measured, sigma) if support is None else support
     whole = np.full(measured.shape, -1, np.float32)
     here = _around(measured)
     residual, measured = residual[here], measured[here]
+    block = _block_of(sigma)
     weight = measured.astype(np.float32)
-    block = 2 if sigma >= 8 else 1
-    support = blurred(block_mean(weight, block), sigma / block)
-    np.maximum(support, np.float32(0.01), out=support)
     weight *= residual
     mean = blurred(block_mean(weight, block), sigma / block)
     mean /= support
     mean = enlarged(mean, block, (residual.shape[0], residual.shape[1]))
     np.copyto(whole[here], mean, where=measured)
     return whole
+
+
+def _support(measured: Mask, sigma: float) -> Image:
+    """Share of a Gaussian that lies on measured pixels, in blocks of their surroundings."""
+    block = _block_of(sigma)
+    weight = measured[_around(measured)].astype(np.float32)
+    support = blurred(block_mean(weight, block), sigma / block)
+    return np.maximum(support, np.float32(0.01), out=support)
+
+
+def _block_of(sigma: float) -> int:
+    """Resolution that is enough for an average, frame px."""
+    return 2 if sigma >= 8 else 1
 
 
 def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | None:
