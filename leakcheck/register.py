@@ -188,7 +188,9 @@ def _seen(
     seen = track(moving, fixed, first_homography(moving, fixed) if start is None else start, own)
     better = reweighted(*seen.on_model(), robust_homography(*seen.on_model()), homography)
     if displacement(better, seen.start, fixed.texture.shape) > STILL_PX:
-        return track(moving, fixed, better, points)
+        # What was lost the first time is seldom found the second, and takes the longest.
+        again = np.vstack([at[~on_model], seen.a])
+        return track(moving, fixed, better, (again, np.arange(len(again)) >= (~on_model).sum()))
     return with_others(seen, moving, fixed, at[~on_model])
 
 
