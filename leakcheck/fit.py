@@ -51,14 +51,14 @@ def fit_lower(
     weight = 1.0 / sigma
     scale = np.linalg.norm(columns * weight[:, None], axis=0) / np.sqrt(len(values))
     scale[scale == 0] = 1.0
-    scaled = columns / scale
+    scaled = np.ascontiguousarray((columns / scale).T)  # long rows are weighted faster
     pull = np.zeros((0, columns.shape[1])) if prior is None else prior / scale
     pull = pull * np.sqrt(len(values) / 100.0)
     counted = np.ones(len(values))
     spread = 1.0
     for round_ in range(QUANTILE_ROUNDS + ROBUST_ROUNDS):
         amounts = _bounded(scaled, values, weight * np.sqrt(counted), pull, free)
-        residual = (values - scaled @ amounts) * weight
+        residual = (values - amounts @ scaled) * weight
         if round_ < QUANTILE_ROUNDS:
             side = np.where(residual > 0, LOWER_SHARE, 1.0 - LOWER_SHARE)
             counted = side / np.maximum(np.abs(residual), 0.3)
@@ -79,11 +79,15 @@ def _bounded(
     pull: NDArray[np.float64],
     free: int,
 ) -> NDArray[np.float64]:
-    """Weighted least squares with lower bounds, by way of its small normal equations."""
-    weighted = columns * weight[:, None]
-    normal = weighted.T @ weighted + pull.T @ pull
+    """Weighted least squares with lower bounds, by way of its small normal equations.
+
+    Args:
+        columns: (columns, rows).
+    """
+    weighted = columns * weight
+    normal = weighted @ weighted.T + pull.T @ pull
     normal[np.diag_indices(len(normal))] += 1e-9 * np.trace(normal) / len(normal) + 1e-30
-    return nonnegative(normal, weighted.T @ (values * weight), free=free)
+    return nonnegative(normal, weighted @ (values * weight), free=free)
 
 
 def nonnegative(
