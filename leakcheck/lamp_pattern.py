@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from leakcheck.light import luminance
-from leakcheck.motion import Matrix, Points, bilinear, project, rescale
+from leakcheck.motion import Matrix, Points, agreed, bilinear, project, rescale
 from leakcheck.photo import Frame, Image, Mask
 
 COARSE_PX = 256  # long side at which the pattern is sought all over the photo
@@ -26,6 +26,7 @@ TRIED = 4  # best turns and scales that are looked at more closely
 SEEK_PX = 3  # coarse px that an opening may lie off the pattern by
 ALIKE = 0.6  # correlation of an opening with itself in the other photo
 LEAST_OPENINGS = 6  # that a motion of its own can be fitted to
+ROW_PX = 6.0  # coarse px, spread across: less are openings in one row
 AGREE_PX = 4.0  # coarse px: near and far openings move differently
 
 
@@ -135,7 +136,7 @@ def _best_place(weight: Image, light: Image, turn: float, scale: float) -> tuple
 
 
 def _by_openings(rough: Matrix, frame: Frame, drawn_on: Frame, lamps: Mask, step: float) -> Matrix:
-    """A homography by each opening's own place; the rough one where too few are found again."""
+    """A motion by each opening's own place; the rough one where too few are found again."""
     there, here = _root(frame), _root(drawn_on)
     laid = cv2.warpPerspective(
         there,
@@ -165,7 +166,18 @@ def _by_openings(rough: Matrix, frame: Frame, drawn_on: Frame, lamps: Mask, step
             b.append(middles[k] + np.array(at) - reach)
     if len(a) < LEAST_OPENINGS:
         return rough
-    fitted, inside = cv2.findHomography(np.array(a), np.array(b), cv2.USAC_MAGSAC, AGREE_PX * step)
-    if fitted is None or int(inside.sum()) < LEAST_OPENINGS:
-        return rough
-    return np.asarray(rough @ fitted, float)
+    fitted, agree = _fitted(np.array(a), np.array(b), step)
+    return rough if fitted is None or agree < LEAST_OPENINGS else np.asarray(rough @ fitted, float)
+
+
+def _fitted(a: Points, b: Points, step: float) -> tuple[Matrix | None, int]:
+    """The motion a -> b that most openings agree with, and how many; None, 0 where there is none.
+
+    A homography, but a similarity for openings in one row: they fix nothing above and below it.
+    """
+    across = float(np.linalg.svd(a - a.mean(axis=0), compute_uv=False)[1]) / np.sqrt(len(a))
+    if across > ROW_PX * step:
+        return agreed(cv2.findHomography, a, b, cv2.USAC_MAGSAC, AGREE_PX * step)
+    reach = {"method": cv2.RANSAC, "ransacReprojThreshold": AGREE_PX * step}
+    matrix, agree = agreed(cv2.estimateAffinePartial2D, a, b, **reach)
+    return (None if matrix is None else np.vstack([matrix, [0.0, 0.0, 1.0]])), agree
