@@ -61,7 +61,7 @@ class Look:
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class Backdrop:
     """What the surroundings of a place add on their own, as far as they tell."""
 
     light: Image  # (rows, cols), added / unlit
@@ -202,7 +202,7 @@ def _shifted(weight: Image, reach_px: float) -> Iterator[Image]:
 
 
 def _amount(
-    weight: Image, look: Look, plane: int, ground: Ground, known: Mask, ring: Mask
+    weight: Image, look: Look, plane: int, ground: Backdrop, known: Mask, ring: Mask
 ) -> Amount | None:
     """Weighted mean over the ground and its spread; None where nothing was measured."""
     on = weight * known
@@ -219,7 +219,7 @@ def _amount(
     )
 
 
-def _ground(look: Look, plane: int, ring: Mask) -> Ground:
+def _ground(look: Look, plane: int, ring: Mask) -> Backdrop:
     """What the surroundings add on their own, by the ring: 0 where there is none.
 
     A plane, and a step between surfaces of another paint: spill, and what an exposure matched not
@@ -228,7 +228,7 @@ def _ground(look: Look, plane: int, ring: Mask) -> Ground:
     ratio = look.ratio[plane]
     values = ratio[ring]
     if len(values) < MIN_RING:
-        return Ground(np.zeros_like(ratio), (), np.zeros((0, 0)))
+        return Backdrop(np.zeros_like(ratio), (), np.zeros((0, 0)))
     rows, cols = ratio.shape
     y, x = np.mgrid[0:rows, 0:cols].astype(np.float32)
     parts = [np.ones_like(ratio), x / cols - np.float32(0.5), y / rows - np.float32(0.5)]
@@ -251,7 +251,7 @@ def _ground(look: Look, plane: int, ring: Mask) -> Ground:
     weighed = columns * root[:, None]
     noise = float(look.noise[plane][ring].mean())
     covariance = np.asarray(noise * np.linalg.pinv(weighed.T @ weighed), float)
-    return Ground(light, tuple(parts), covariance)
+    return Backdrop(light, tuple(parts), covariance)
 
 
 def _beside(weight: Image, ratio: Image, ring: Mask) -> float:
