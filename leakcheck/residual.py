@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -26,7 +27,7 @@ from leakcheck.noise import (
 )
 from leakcheck.photo import Image, Mask
 from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
-from leakcheck.threads import side_by_side
+from leakcheck.threads import both, side_by_side
 
 EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
 RIM_PX = 2  # next to an opening that is not
@@ -101,9 +102,12 @@ def residual_light(
     bare = without_lamps(unlit, match)
     added = lit - bare
     blind |= _own_light(luminance(added), openings)
-    light, halo, near = _without_halo(added, bare, source, match, sources=sources, usable=usable)
-    total, scattered = _sum(source, sources), _sum(added, overlap) - _sum(light, overlap)
     bare_luminance = luminance(bare)
+    (light, halo, near), shake = both(
+        partial(_without_halo, added, bare, source, match, sources=sources, usable=usable),
+        partial(_shake, bare_luminance, shift_px),
+    )
+    total, scattered = _sum(source, sources), _sum(added, overlap) - _sum(light, overlap)
     del source, bare  # frames are the largest things there are
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
@@ -112,7 +116,6 @@ def residual_light(
     beside = measured & ~inside if inside is not None else np.zeros_like(measured)
     if inside is not None:
         measured &= ~grown(~inside, CARRIED_EDGE_PX) if carried_over else inside
-    shake = _shake(bare_luminance, shift_px)
     halo_doubt = np.square(np.float32(HALO_DOUBT) * near)
     planes = _planes(light, lit, bare_luminance + halo, shake + halo_doubt, measured)
     return Residual(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import groupby, islice
 from statistics import NormalDist
 
 import cv2
@@ -99,28 +99,31 @@ def find_seeds(
         false_alarms: expected number in the pair from noise alone, all scales together.
     """
     alarms = false_alarms / sum(len(plane.scales_px) for plane in planes)
-    found = side_by_side(lambda plane: _seeds_of(plane, measured, alarms), planes)
+    parts = [
+        replace(plane, scales_px=tuple(scales))
+        for plane in planes
+        for _, scales in groupby(plane.scales_px, key=BLOCK_PX.__getitem__)
+    ]
+    found = side_by_side(lambda part: _seeds_of(part, measured, alarms), parts)
     return [seed for seeds, _ in found for seed in seeds], [
         cut for _, cuts in found for cut in cuts
     ]
 
 
 def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[Seed], list[Cut]]:
-    """`find_seeds` in one plane; so many false alarms are expected at each scale."""
+    """`find_seeds` in one plane at scales of one resolution; the false alarms are of each scale."""
     seeds: list[Seed] = []
     cuts: list[Cut] = []
     shape, here = measured.shape, _around(measured)
     plane = replace(plane, residual=plane.residual[here], variance=plane.variance[here])
     measured = measured[here]
-    known: dict[int, _Blocks] = {}  # the two finest scales are sought at one resolution
+    block = BLOCK_PX[plane.scales_px[0]]
+    blocks = _blocks(plane, measured, block)
+    inside = blocks.inside
+    if not inside.any():
+        return [], []
     for scale in plane.scales_px:
-        block = BLOCK_PX[scale]
-        if block not in known:
-            known[block] = _blocks(plane, measured, block)
-        inside = known[block].inside
-        if not inside.any():
-            continue
-        contrast, spread = _stand_out(known[block], scale)
+        contrast, spread = _stand_out(blocks, scale)
         unit = _negative_spread(contrast / spread, inside)
         significance = np.where(inside, contrast / (spread * unit), 0)
         independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
