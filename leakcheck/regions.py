@@ -12,7 +12,7 @@ from leakcheck.extent import Extent, box_of, extent_of, light_of
 from leakcheck.light import blurred, grown, median, quantile, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed
+from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed, thickness_of
 from leakcheck.threads import side_by_side
 
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
@@ -350,8 +350,7 @@ def _dark_line(spot: Spot, ground: Ground) -> float:
 
 def _window(spot: Spot, shape: tuple[int, ...]) -> tuple[tuple[slice, slice], float, float]:
     """Where a core's surroundings lie, its thickness, and how far from it they begin, px."""
-    padded = np.pad(spot.mask, 1).astype(np.uint8)
-    thickness = 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
+    thickness = thickness_of(spot.mask)
     gap = max(AROUND_GAP_PX, AROUND_GAP * thickness)
     pad = int(gap + AROUND_PX) + 2
     top, left = max(spot.top - pad, 0), max(spot.left - pad, 0)

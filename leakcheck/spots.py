@@ -401,7 +401,7 @@ def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | Non
         return None
     base = max(peak - seed.excess, 0.0)
     mask, top, left = flooded(image, row, col, base + HALF * (peak - base))
-    if _thickness(mask) > BLOCK_PX[seed.scale_px] * WINDOW_BLOCKS / 2:
+    if thickness_of(mask) > BLOCK_PX[seed.scale_px] * WINDOW_BLOCKS / 2:
         return None  # no spot of this scale: its surroundings were part of it
     taken = claimed[top : top + mask.shape[0], left : left + mask.shape[1]]
     already = float(taken[mask].mean())
@@ -411,9 +411,10 @@ def _core(seed: Seed, image: Image, measured: Mask, claimed: Mask) -> Spot | Non
     return Spot(seed.significance, row, col, seed.scale_px, seed.plane, peak, base, top, left, mask)
 
 
-def _thickness(mask: Mask) -> float:
+def thickness_of(mask: Mask) -> float:
     """Diameter of the largest disc inside a mask, px."""
-    padded = np.pad(mask, 1).astype(np.uint8)
+    edges = (1, 1, 1, 1)
+    padded = cv2.copyMakeBorder(mask.astype(np.uint8), *edges, cv2.BORDER_CONSTANT, value=0)
     return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max()) - 1
 
 
