@@ -233,7 +233,6 @@ def check(
             inside=_inside(view, labels),
             scale=lit.scale,
             window_level=window_level,
-            false_alarms=settings.false_alarms_per_pair,
             is_leak=is_leak,
             found_leaks=_covered(leaks, view.shape),
         ),

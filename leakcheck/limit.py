@@ -80,7 +80,6 @@ def limit_of(
     inside: Mask,
     scale: int,
     window_level: float | None,
-    false_alarms: float = 0.05,
     is_leak: Callable[[Region], bool] = lambda _: True,
     found_leaks: Mask,
 ) -> Limit:
@@ -92,11 +91,10 @@ def limit_of(
         inside: (rows, cols), True inside the model, openings left out.
         scale: photo px per frame px.
         window_level: linear light of the median window, None where none is lit.
-        false_alarms: expected number in the pair from noise alone, as asked of the search.
         is_leak: whether a region is taken for a leak.
         found_leaks: (rows, cols), True in leaks that were found: their light would hide a trial.
     """
-    search = _Search(cuts, residual, ground, false_alarms, is_leak)
+    search = _Search(cuts, residual, ground, is_leak)
     kinds = [(size, near) for size in (PINHOLE, BROAD) for near in (False, True)]
     free = inside & ~grown(found_leaks, APART_PX)
     free = free if free.any() else inside
@@ -121,7 +119,6 @@ class _Search:
     cuts: list[Cut]
     residual: Residual
     ground: Ground
-    false_alarms: float
     is_leak: Callable[[Region], bool]
 
 
