@@ -34,6 +34,7 @@ NEGATIVE_MARGIN = 1.1  # a leak must stand out more than anything near that cann
 EXCEPTIONS = 6  # of the negative excursions that may be deeper than a cut elsewhere
 NEGATIVE_REACH = 8  # blocks that count as near for that
 MAX_CUT_SIGMA = 20.0  # beyond, the negative side is no longer noise but a bad match somewhere
+FLOOD_PX = 64  # first reach of a flood: most cores are small, and a frame is slow to clear
 HALF = 0.5  # a spot's core: above half of its peak
 LEAST_EXCESS = 0.3  # of a place's light: less is how spill falls, no spot of its own
 MAX_SPOTS = 150  # strongest; a pair with more has another problem
@@ -420,9 +421,16 @@ def thickness_of(mask: Mask) -> float:
 
 def flooded(image: Image, row: int, col: int, level: float) -> tuple[Mask, int, int]:
     """Pixels above a level that are connected with one: mask of their box, its top and left."""
-    filled = np.zeros((image.shape[0] + 2, image.shape[1] + 2), np.uint8)
     drop = max(float(image[row, col]) - level, 0.0)
     flags = 8 | cv2.FLOODFILL_FIXED_RANGE | cv2.FLOODFILL_MASK_ONLY | (255 << 8)
-    _, _, _, box = cv2.floodFill(image, filled, (col, row), 0, drop, 1e9, flags)
-    left, top, cols, rows = box
-    return filled[1 + top : 1 + top + rows, 1 + left : 1 + left + cols] > 0, top, left
+    reach = FLOOD_PX
+    while True:
+        top, left = max(row - reach, 0), max(col - reach, 0)
+        window = image[top : row + reach + 1, left : col + reach + 1]
+        filled = np.zeros((window.shape[0] + 2, window.shape[1] + 2), np.uint8)
+        at = (col - left, row - top)
+        _, _, _, (x, y, cols, rows) = cv2.floodFill(window, filled, at, 0, drop, 1e9, flags)
+        inner = x > 0 and y > 0 and x + cols < window.shape[1] and y + rows < window.shape[0]
+        if inner or window.shape == image.shape:
+            return filled[1 + y : 1 + y + rows, 1 + x : 1 + x + cols] > 0, top + y, left + x
+        reach *= 4  # it may go on outside the window
