@@ -23,6 +23,9 @@ from leakcheck.shared_scale import Scale, ScaleName, shared_scale
 from leakcheck.stages import Pair, Points, Stage, checked_stages, way
 from leakcheck.states import Judged, State, between
 
+# A coat changes a leak and leaves spill alone: of what a single test could not tell, this tells.
+CHANGED: tuple[State, ...] = ("gone", "fainter", "brighter", "new")
+
 
 @dataclass(frozen=True, eq=False)
 class Side:
@@ -149,9 +152,9 @@ def compared(
     for place in places_of(stages):
         course = course_of(stages, place, rooms, coats)
         judged = _judged(course[0], course[-1], place, stages, last.error, settings)
-        if judged is not None:
+        if judged is not None and (place.sure or judged.state in CHANGED):
             found.append((place, course, judged))
-    falls = [fall_of(course, last.error) for _, course, _ in found]
+    falls = [fall_of(course, last.error) for place, course, _ in found if place.sure]
     known = [fall for fall in falls if fall is not None and fall[0] > -fall[1]]
     mean = robust_mean([value for value, _ in known], [error for _, error in known])
     found.sort(key=lambda item: (item[2].state == "gone", -(item[1][-1].contrast or 0.0)))

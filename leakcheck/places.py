@@ -26,6 +26,11 @@ class Place:
     finder: int  # the stage in which it stood out most
 
     @property
+    def sure(self) -> bool:
+        """Whether a single test is sure of it; else only a change can tell it from spill."""
+        return any(leak is not None and not leak.doubtful for leak in self.leaks)
+
+    @property
     def leak(self) -> Leak:
         """The leak as it was found most clearly."""
         found = self.leaks[self.finder]
@@ -34,9 +39,9 @@ class Place:
 
 
 def places_of(stages: Sequence[Stage]) -> tuple[Place, ...]:
-    """Leaks of all stages, matched one to one; doubtful ones join others but start no place.
+    """Leaks of all stages, matched one to one; a piece of a leak is no place of its own.
 
-    A piece of a leak that another stage shows as one is no place of its own.
+    Doubtful ones come last: they join sure ones, or are places of which only a change can tell.
     """
     base = next(k for k, stage in enumerate(stages) if stage.from_base is None)
     areas = {
@@ -46,8 +51,8 @@ def places_of(stages: Sequence[Stage]) -> tuple[Place, ...]:
     }
     taken: set[tuple[int, int]] = set()
     found = []
-    for key in sorted(areas, key=lambda key: -_leak(stages, key).significance):
-        if key in taken or _leak(stages, key).doubtful:
+    for key in sorted(areas, key=lambda key: _rank(_leak(stages, key))):
+        if key in taken:
             continue
         group = _matched(areas, key, taken, len(stages))
         taken |= set(group.values())
@@ -102,6 +107,11 @@ def _share(first: shapely.Geometry, second: shapely.Geometry, *, of_first: bool)
         return 0.0
     whole = first.area if of_first else min(first.area, second.area)
     return float(first.intersection(second).area / max(whole, 1e-9))
+
+
+def _rank(leak: Leak) -> tuple[bool, float]:
+    """Sure leaks first, then those that stand out most."""
+    return leak.doubtful, -leak.significance
 
 
 def _leak(stages: Sequence[Stage], key: tuple[int, int]) -> Leak:

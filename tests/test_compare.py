@@ -123,6 +123,22 @@ def test_states_of_a_drawn_model(folders, forth):
     assert len(forth.changes) == 5
 
 
+def test_what_a_test_alone_could_not_tell_its_change_tells(folders):
+    """A coat changes a leak and not spill: four of the five drawn ones change, all doubtful."""
+    stages = tuple(
+        replace(
+            stage,
+            check=replace(
+                stage.check, leaks=tuple(replace(k, doubtful=True) for k in stage.check.leaks)
+            ),
+        )
+        for stage in stages_of(folders, ("coat-1", "coat-2"))
+    )
+    found = compared(stages)
+    assert sorted(c.state for c in found.changes) == ["fainter", "fainter", "gone", "new"]
+    assert found.per_coat is None  # a paint's density is told by leaks that are sure
+
+
 def test_densities_of_a_drawn_model(folders, forth):
     """Truth: the factors; 0.06 is what two poses, a lens and two JPEGs leave (15 % of light)."""
     _, (before, _) = folders
