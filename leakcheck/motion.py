@@ -30,9 +30,14 @@ TOO_PLAIN = (
 
 
 def project(matrix: Matrix, xy: Points) -> Points:
-    """Points through a homography."""
-    h = xy @ matrix[:, :2].T + matrix[:, 2]
-    return h[:, :2] / h[:, 2:]
+    """Points through a homography.
+
+    Written out: what a matrix product rounds to depends on where in memory its operands lie, and
+    the same photos must give the same picture to the last bit.
+    """
+    x, y = xy[:, 0], xy[:, 1]
+    u, v, w = (row[0] * x + row[1] * y + row[2] for row in matrix)
+    return np.column_stack([u / w, v / w])
 
 
 def unproject(matrix: Matrix, xy: Points) -> Points:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from leakcheck.carry import carried_to
 from leakcheck.check import Check, check
 from leakcheck.errors import MeasurementError, RegistrationError, UsageError
+from leakcheck.motion import project
 from leakcheck.openings import Openings
 from leakcheck.photo import Frame, Photo, frame_scale, linear_light
 from leakcheck.register import Registration, register
@@ -121,13 +122,13 @@ def backwards(registration: Registration, xy: Points) -> Points:
     Returns: (n, 2), px of the photo that stayed.
     """
     inverse: NDArray[np.float64] = np.asarray(np.linalg.inv(registration.homography), np.float64)
-    at: NDArray[np.float64] = _projected(inverse, np.asarray(xy, float))
+    at: NDArray[np.float64] = project(inverse, np.asarray(xy, float))
     if registration.shift_px is None:
         return at
     for _ in range(ROUNDS):
         # The homography turns what is missing there into what is missing here.
         reached = np.asarray(registration.on_to_off(at), float)
-        step = _projected(inverse, np.asarray(xy, float)) - _projected(inverse, reached)
+        step = project(inverse, np.asarray(xy, float)) - project(inverse, reached)
         at = at + step
         if float(np.abs(step).max(initial=0.0)) < CLOSE_PX:
             break
@@ -167,8 +168,3 @@ def _named(name: str, measure: Callable[[], Check]) -> Check:
         return measure()
     except MeasurementError as error:
         raise type(error)(f"{name}: {error}") from error
-
-
-def _projected(matrix: NDArray[np.float64], xy: Points) -> Points:
-    at = np.column_stack([xy, np.ones(len(xy))]) @ matrix.T
-    return np.asarray(at[:, :2] / at[:, 2:])

@@ -150,6 +150,8 @@ def ring_round(outline: Polygon, gap_px: float) -> Polygon:
     cv2.fillPoly(outside, [points], 0)
     cv2.polylines(outside, [points], True, 0)
     distance = cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    # Its last bit depends on where in memory the image lies; the squares are whole numbers.
+    distance = np.sqrt(np.rint(np.square(distance, dtype=np.float64)))
     contours = contour_generator(z=distance).lines(gap_px)
     ring: Polygon = max((np.asarray(line) for line in contours), key=len)[:-1] + corner
     return ring
