@@ -10,22 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leakcheck.diagnose import Leak, Surroundings, described, kind_of
+from leakcheck.facts import ExposureMatch, PhotoFacts, exposure_match, photo_facts
 from leakcheck.group import grouped
 from leakcheck.guess import Guess, guess_openings, not_among, regions_of_labels
 from leakcheck.guess_shapes import guessed_openings
 from leakcheck.lamps import Lamp, class_level, measure_lamps
 from leakcheck.light import luminance
 from leakcheck.limit import Faintest, Limit, limit_of
-from leakcheck.openings import Opening, Openings, geometry_warnings, label_map, model_mask
+from leakcheck.openings import Opening, Openings
+from leakcheck.openings_map import OpeningsMap, openings_map
 from leakcheck.photo import (
-    Exposure,
     Frame,
     Image,
     Mask,
     Photo,
     frame_scale,
     linear_light,
-    relative_exposure,
 )
 from leakcheck.regions import Ground, Region, find_regions, ground_of
 from leakcheck.register import Registration, register, warp_off
@@ -63,31 +63,7 @@ IF_OPENING = (
     "in a drawing program, and check again with --openings."
 )
 
-LAMPS = ("window", "beacon")
 Progress: TypeAlias = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class PhotoFacts:
-    """What a result says about one of its photos."""
-
-    name: str
-    path: str | None
-    width_px: int
-    height_px: int
-    exposure: Exposure
-    content_hash: str
-    clipped_share: float
-
-
-@dataclass(frozen=True)
-class ExposureMatch:
-    """How the two exposures were matched."""
-
-    gain: tuple[float, float, float]  # lit / unlit per channel on surfaces that do not glow
-    exif_gain: float | None  # the same from EXIF exposure: time x ISO / N^2
-    drift: float  # largest smooth change of the room light across the photo, share
-    surface_share: float  # share of the photo's pixels that it rests on
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,16 +136,16 @@ def check(
     refuse_empty(unlit, off)
     refuse_empty(lit, on)
     progress("Laying the photos onto each other")
-    view = _view(lit, on, openings)
+    known = _openings_map(openings, lit, on)
     registration = register(
-        unlit, lit, ignore=view.labels > 0, model=view.outline, tripod=settings.tripod
+        unlit, lit, ignore=known.labels > 0, model=known.outline, tripod=settings.tripod
     )
-    warped, overlap, dead = warp_off(unlit, registration, on_shape=view.shape, on_scale=lit.scale)
-    facts = _facts(off, unlit), _facts(on, lit)
+    warped, overlap, dead = warp_off(unlit, registration, on_shape=known.shape, on_scale=lit.scale)
+    facts = photo_facts(off, unlit), photo_facts(on, lit)
     del unlit  # the largest things are let go where they are not needed: photos are large
     progress("Matching the exposure")
     lit_clipped: Mask = any_channel(lit.clipped) > 0
-    labels, guess = view.labels, None
+    labels, guess = known.labels, None
     if openings is None:
         guess = guess_openings(
             warped, lit.light, overlap=overlap, unlit_clipped=dead, lit_clipped=lit.clipped
@@ -184,28 +160,28 @@ def check(
         unlit_clipped=dead,
         lit_clipped=lit_clipped,
         openings=labels > 0,
-        inside=view.outline,
-        shift_px=_shift(registration, lit.scale, view.shape),
+        inside=known.outline,
+        shift_px=_shift(registration, lit.scale, known.shape),
         carried_over=openings is not None and openings.carried_over,
     )
     del warped
-    refuse_swapped(residual, view.lamp_areas(), off, on)
+    refuse_swapped(residual, known.lamp_areas(), off, on)
     progress("Looking for light")
     ground, lamps = both(
-        lambda: ground_of(residual), lambda: _lamps(residual, lit, view, overlap & ~dead)
+        lambda: ground_of(residual), lambda: _lamps(residual, lit, known, overlap & ~dead)
     )
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
     brightest = _brightest(residual, labels)
     window_level = level[0] if level else (brightest or None)
     words = Surroundings(
-        openings=view.shapes,
+        openings=known.shapes,
         scale=lit.scale,
         window_level=window_level,
         window_clipped=level[1] if level else bool((lit_clipped & (labels > 0)).any()),
         noticeable_contrast=settings.noticeable_contrast,
-        mm_per_px=_mm_per_px(settings, view, on),
-        model=_box(view, on),
+        mm_per_px=known.mm_per_px(settings.length_mm),
+        model=known.model_box(),
     )
 
     def is_leak(region: Region) -> bool:
@@ -218,7 +194,7 @@ def check(
         is_leak=is_leak,
     )
     progress("Saying what it is")
-    glows = side_glows(residual, ground, view.beacons())
+    glows = side_glows(residual, ground, known.beacons())
     leaks, spill = sort_out(regions, words, glows=glows)
     likely = regions_of_labels(guess.labels, residual, ground) if guess else []
     if guess:
@@ -230,14 +206,14 @@ def check(
             cuts,
             residual,
             ground,
-            inside=_inside(view, labels),
+            inside=known.walls(labels),
             scale=lit.scale,
             window_level=window_level,
             is_leak=is_leak,
-            found_leaks=_covered(leaks, view.shape),
+            found_leaks=_covered(leaks, known.shape),
         ),
     )
-    match = _exposure_match(residual, off, on)
+    match = exposure_match(residual.match, off, on)
     return Check(
         off=facts[0],
         on=facts[1],
@@ -246,7 +222,7 @@ def check(
         likely_openings=_as_openings(
             _numbered([Sorted(r, leak=True, doubtful=False) for r in likely], words)
         ),
-        openings=view.shapes,
+        openings=known.shapes,
         lamps=lamps,
         limit=limit,
         registration=registration,
@@ -256,7 +232,7 @@ def check(
         flare_share=residual.flare_share,
         mm_per_px=words.mm_per_px,
         warnings=warnings_of(
-            view.warnings, lamps, registration, match.gain, match.exif_gain, lamps_on=lamps_on
+            known.warnings, lamps, registration, match.gain, match.exif_gain, lamps_on=lamps_on
         ),
         photo_tips=photo_tips(limit, residual, registration, lamps),
         settings=settings,
@@ -271,47 +247,15 @@ def check(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _View:
-    """The lit frame with what is known of its openings."""
-
-    shape: tuple[int, int]
-    labels: NDArray[np.int32]
-    outline: Mask | None
-    shapes: tuple[Opening, ...]
-    warnings: tuple[str, ...]
-
-    def lamp_areas(self) -> Mask:
-        """True inside windows and beacons, (rows, cols) of the frame."""
-        lamps = [k + 1 for k, shape in enumerate(self.shapes) if shape.kind in LAMPS]
-        return np.isin(self.labels, lamps)
-
-    def beacons(self) -> dict[str, Mask]:
-        """True inside each beacon, (rows, cols) of the frame, by name."""
-        return {
-            shape.name: self.labels == k
-            for k, shape in enumerate(self.shapes, start=1)
-            if shape.kind == "beacon"
-        }
-
-
 def _frame(photo: Photo) -> Frame:
     rows, cols = photo.encoded.shape[:2]
     return linear_light(photo, scale=frame_scale(rows, cols))
 
 
-def _view(lit: Frame, on: Photo, openings: Openings | None) -> _View:
-    shape = (lit.light.shape[0], lit.light.shape[1])
-    if openings is None:
-        return _View(shape, np.zeros(shape, np.int32), None, (), ())
+def _openings_map(openings: Openings | None, lit: Frame, on: Photo) -> OpeningsMap:
+    rows, cols = lit.light.shape[:2]
     size = (on.encoded.shape[1], on.encoded.shape[0])
-    return _View(
-        shape,
-        label_map(openings, shape=shape, scale=lit.scale),
-        model_mask(openings, shape=shape, scale=lit.scale),
-        openings.shapes,
-        geometry_warnings(openings, size=size),
-    )
+    return openings_map(openings, shape=(rows, cols), scale=lit.scale, photo_size=size)
 
 
 def _lamps_on(
@@ -344,14 +288,14 @@ def _shift(registration: Registration, scale: int, shape: tuple[int, int]) -> fl
     return np.asarray(grid[rows[:, None], cols[None]], np.float32)
 
 
-def _lamps(residual: Residual, lit: Frame, view: _View, usable: Mask) -> tuple[Lamp, ...]:
-    if not any(shape.kind in LAMPS for shape in view.shapes):
+def _lamps(residual: Residual, lit: Frame, known: OpeningsMap, usable: Mask) -> tuple[Lamp, ...]:
+    if not known.has_lamps:
         return ()
     return measure_lamps(
         residual.added,
         lit_clipped=lit.clipped,
-        labels=view.labels,
-        openings=view.shapes,
+        labels=known.labels,
+        openings=known.shapes,
         usable=usable,
         scale=lit.scale,
         noise_sigma=np.sqrt(residual.planes[0].variance),
@@ -412,52 +356,6 @@ def _numbered(found: Sequence[Sorted], words: Surroundings) -> tuple[Leak, ...]:
 def _as_openings(found: tuple[Leak, ...]) -> tuple[Leak, ...]:
     """What to do where light may be meant to come out: say so, else mend it as the leak it is."""
     return tuple(replace(leak, advice=f"{IF_OPENING} If not: {leak.advice}") for leak in found)
-
-
-def _box(view: _View, on: Photo) -> NDArray[np.float64]:
-    """Corners (x, y) of the model, or of the photo where no outline is given."""
-    rings = [ring for shape in view.shapes if shape.kind == "model" for ring in shape.rings]
-    if not rings:
-        return np.array([[0.0, 0.0], [on.encoded.shape[1], on.encoded.shape[0]]])
-    points = np.vstack(rings)
-    return np.stack([points.min(axis=0), points.max(axis=0)])
-
-
-def _mm_per_px(settings: Settings, view: _View, on: Photo) -> float | None:
-    if settings.length_mm is None:
-        return None
-    (left, top), (right, bottom) = _box(view, on)
-    return settings.length_mm / float(max(right - left, bottom - top, 1.0))
-
-
-def _inside(view: _View, labels: NDArray[np.int32]) -> Mask:
-    """The model less its openings; the whole frame where no outline is given."""
-    closed: Mask = labels == 0
-    return closed if view.outline is None else closed & view.outline
-
-
-def _facts(photo: Photo, frame: Frame) -> PhotoFacts:
-    return PhotoFacts(
-        name=photo.name,
-        path=None if photo.path is None else str(photo.path),
-        width_px=photo.encoded.shape[1],
-        height_px=photo.encoded.shape[0],
-        exposure=photo.exposure,
-        content_hash=photo.content_hash,
-        clipped_share=float(any_channel(frame.clipped).mean()),
-    )
-
-
-def _exposure_match(residual: Residual, off: Photo, on: Photo) -> ExposureMatch:
-    match = residual.match
-    middle = np.median(match.gain, axis=1)
-    stated = [relative_exposure(photo.exposure) for photo in (off, on)]
-    return ExposureMatch(
-        gain=(float(middle[0]), float(middle[1]), float(middle[2])),
-        exif_gain=stated[1] / stated[0] if stated[0] and stated[1] else None,
-        drift=float((np.abs(match.drift).sum(axis=1) / np.maximum(middle, 1e-6)).max()),
-        surface_share=match.surface_share,
-    )
 
 
 def glow_map(residual: Residual) -> Image:
