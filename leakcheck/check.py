@@ -18,7 +18,7 @@ from leakcheck.lamps import Lamp, class_level, measure_lamps
 from leakcheck.light import luminance
 from leakcheck.limit import Faintest, Limit, limit_of
 from leakcheck.openings import Opening, Openings
-from leakcheck.openings_map import OpeningsMap, openings_map
+from leakcheck.openings_map import OpeningsMap, model_box, openings_map
 from leakcheck.photo import (
     Frame,
     Image,
@@ -181,7 +181,7 @@ def check(
         window_clipped=level[1] if level else bool((lit_clipped & (labels > 0)).any()),
         noticeable_contrast=settings.noticeable_contrast,
         mm_per_px=known.mm_per_px(settings.length_mm),
-        model=known.model_box(),
+        model=model_box(known.shapes, known.photo_size),
     )
 
     def is_leak(region: Region) -> bool:

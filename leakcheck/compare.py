@@ -22,6 +22,7 @@ from leakcheck.settings import Settings
 from leakcheck.shared_scale import Scale, ScaleName, shared_scale
 from leakcheck.stages import Pair, Points, Stage, checked_stages, way
 from leakcheck.states import Judged, State, between
+from leakcheck.told_by_change import told_by_change
 
 # A coat changes a leak and leaves spill alone: of what a single test could not tell, this tells.
 CHANGED: tuple[State, ...] = ("gone", "fainter", "brighter", "new")
@@ -149,7 +150,8 @@ def compared(
     rooms = [0.0, *(each.room for each in scales)]
     last = scales[-1]
     found = []
-    for place in places_of(stages):
+    told = told_by_change(stages, [10**room for room in rooms])
+    for place in places_of(stages, told):
         course = course_of(stages, place, rooms, coats)
         judged = _judged(course[0], course[-1], place, stages, last.error, settings)
         if judged is not None and (place.sure or judged.state in CHANGED):

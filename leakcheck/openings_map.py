@@ -47,20 +47,21 @@ class OpeningsMap:
         closed: Mask = labels == 0
         return closed if self.outline is None else closed & self.outline
 
-    def model_box(self) -> NDArray[np.float64]:
-        """Corners (x, y) of the model, or of the photo where no outline is drawn, photo px."""
-        rings = [ring for shape in self.shapes if shape.kind == "model" for ring in shape.rings]
-        if not rings:
-            return np.array([[0.0, 0.0], self.photo_size])
-        points = np.vstack(rings)
-        return np.stack([points.min(axis=0), points.max(axis=0)])
-
     def mm_per_px(self, length_mm: float | None) -> float | None:
         """Size of a photo pixel on a model whose longer side is `length_mm`; None: not known."""
         if length_mm is None:
             return None
-        (left, top), (right, bottom) = self.model_box()
+        (left, top), (right, bottom) = model_box(self.shapes, self.photo_size)
         return length_mm / float(max(right - left, bottom - top, 1.0))
+
+
+def model_box(shapes: tuple[Opening, ...], photo_size: tuple[int, int]) -> NDArray[np.float64]:
+    """Corners (x, y) of the model, or of the photo where no outline is drawn, photo px."""
+    rings = [ring for shape in shapes if shape.kind == "model" for ring in shape.rings]
+    if not rings:
+        return np.array([[0.0, 0.0], photo_size])
+    points = np.vstack(rings)
+    return np.stack([points.min(axis=0), points.max(axis=0)])
 
 
 def openings_map(

@@ -24,6 +24,7 @@ class Place:
 
     leaks: tuple[Leak | None, ...]  # per stage; None: nothing was found
     finder: int  # the stage in which it stood out most
+    told: Leak | None = None  # where no test found it: what the change tells of `finder`
 
     @property
     def sure(self) -> bool:
@@ -33,15 +34,21 @@ class Place:
     @property
     def leak(self) -> Leak:
         """The leak as it was found most clearly."""
-        found = self.leaks[self.finder]
+        found = self.told or self.leaks[self.finder]
         assert found is not None, "a place starts from a leak"
         return found
 
 
-def places_of(stages: Sequence[Stage]) -> tuple[Place, ...]:
+def places_of(
+    stages: Sequence[Stage], told: Sequence[Sequence[Leak]] | None = None
+) -> tuple[Place, ...]:
     """Leaks of all stages, matched one to one; a piece of a leak is no place of its own.
 
     Doubtful ones come last: they join sure ones, or are places of which only a change can tell.
+
+    Args:
+        stages: all tests.
+        told: for each test the leaks that none found, but the change between two tells.
     """
     base = next(k for k, stage in enumerate(stages) if stage.from_base is None)
     areas = {
@@ -63,7 +70,24 @@ def places_of(stages: Sequence[Stage]) -> tuple[Place, ...]:
         }
         leaks = tuple(_leak(stages, group[k]) if k in group else None for k in range(len(stages)))
         found.append(Place(leaks, key[0]))
-    return tuple(found)
+    return (*found, *_told(stages, told or [], base, list(areas.values())))
+
+
+def _told(
+    stages: Sequence[Stage],
+    told: Sequence[Sequence[Leak]],
+    base: int,
+    areas: list[shapely.Geometry],
+) -> list[Place]:
+    """Places that only the change tells, but for those in a leak that a test found."""
+    found = []
+    leaks = [(k, leak) for k, of_stage in enumerate(told) for leak in of_stage]
+    for k, leak in sorted(leaks, key=lambda item: -item[1].significance):
+        area = _area(stages, k, base, leak)
+        if not any(_share(area, other, of_first=False) > SHARED for other in areas):
+            found.append(Place((None,) * len(stages), k, leak))
+            areas.append(area)
+    return found
 
 
 def _matched(

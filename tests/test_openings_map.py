@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from leakcheck.openings import Opening, Openings
-from leakcheck.openings_map import openings_map
+from leakcheck.openings_map import model_box, openings_map
 
 SHAPE, SCALE, SIZE = (60, 80), 2, (160, 120)  # of the frame; of the photo: columns, rows
 
@@ -52,7 +52,7 @@ def test_walls_are_the_model_less_its_openings():
 def test_without_an_outline_everything_may_be_wall():
     known = ferry(outline=False)
     assert known.walls(known.labels).sum() == 60 * 80 - (5 * 10 + 2 * 2 + 10 * 10)
-    assert known.model_box() == pytest.approx(np.array([[0, 0], [160, 120]]))
+    assert model_box(known.shapes, SIZE) == pytest.approx(np.array([[0, 0], [160, 120]]))
 
 
 def test_a_pixel_is_the_length_over_the_longer_side():
