@@ -218,19 +218,21 @@ def _shed(light: Image, markers: NDArray[np.int64], mask: Mask) -> NDArray[np.in
     first (Meyer 1991).
     """
     cols = light.shape[1] + 2  # a rim outside the mask: no pixel is at the border
-    height = np.pad(-light, 1).ravel().tolist()
     label = np.where(np.pad(mask, 1), np.pad(markers, 1), -1).ravel().tolist()
-    seeds = np.flatnonzero(np.pad((markers > 0) & mask, 1)).tolist()
-    heap = [(height[at], 0, at) for at in seeds]
+    _, level = np.unique(np.pad(-light, 1), return_inverse=True)
+    # One number for level, turn and place: heaps of whole numbers take half the time of tuples.
+    turn = len(label)
+    first = (level.reshape(-1).astype(np.int64) * turn * turn).tolist()
+    heap = [first[at] + at for at in np.flatnonzero(np.pad((markers > 0) & mask, 1)).tolist()]
     heapq.heapify(heap)
     reached = 0
     while heap:
-        _, _, at = heapq.heappop(heap)
+        at = heapq.heappop(heap) % turn
         for beside in (at - cols, at - 1, at + 1, at + cols):
             if label[beside] == 0:
-                reached += 1
+                reached += turn
                 label[beside] = label[at]
-                heapq.heappush(heap, (height[beside], reached, beside))
+                heapq.heappush(heap, first[beside] + reached + beside)
     shed = np.reshape(label, (light.shape[0] + 2, cols))[1:-1, 1:-1]
     return np.maximum(shed, 0)
 

@@ -95,17 +95,23 @@ def limit_of(
         found_leaks: (rows, cols), True in leaks that were found: their light would hide a trial.
     """
     search = _Search(cuts, residual, ground, is_leak)
-    kinds = [(size, near) for size in (PINHOLE, BROAD) for near in (False, True)]
     free = inside & ~grown(found_leaks, APART_PX)
     free = free if free.any() else inside
-    found = {kind: _faintest(search, kind[0], free, kind[1], window_level) for kind in kinds}
+    sizes = (PINHOLE, BROAD)
+    walls = [_wall(cuts, ground, free, size) for size in sizes]
+    kinds = [
+        (size, wall, near)
+        for size, wall in zip(sizes, walls, strict=True)
+        for near in (False, True)
+    ]
+    found = [_faintest(search, *kind, window_level) for kind in kinds]
     seen = residual.measured & inside
     blind = 1.0 - float(seen.sum()) / max(float(inside.sum()), 1.0)
     return Limit(
-        pinhole_far=found[PINHOLE, False],
-        pinhole_near=found[PINHOLE, True],
-        broad_far=found[BROAD, False],
-        broad_near=found[BROAD, True],
+        pinhole_far=found[0],
+        pinhole_near=found[1],
+        broad_far=found[2],
+        broad_near=found[3],
         near_px=NEAR_PX * scale,
         limited_by=_limited_by(residual, window_level, blind),
         blind_share=blind,
@@ -129,38 +135,56 @@ class _Place(NamedTuple):
     col: int
 
 
+@dataclass(frozen=True, eq=False)
+class _Wall:
+    """The model in blocks of the resolution that a size of leaks is sought at."""
+
+    block_px: int
+    asked: Image  # (rows, cols), linear light: peak of a leak that shows as much as the cut asks
+    surface: Image  # (rows, cols), luminance of the surfaces without the lamps
+    known: Mask  # (rows, cols), True where such a leak may be laid in
+    near: Mask  # (rows, cols), True near an opening
+
+
+def _wall(cuts: list[Cut], ground: Ground, inside: Mask, size: _Size) -> _Wall | None:
+    """The blocks of the wall; None where nothing was sought at the scale of these leaks."""
+    cut = next((c for c in cuts if c.plane == "luminance" and c.scale_px == size.scale_px), None)
+    if cut is None:
+        return None
+    rows, cols = cut.needed.shape
+    distance, closed, surface = (
+        block_mean(image, cut.block_px)[:rows, :cols]
+        for image in (ground.to_opening, inside.astype(np.float32), ground.surface)
+    )
+    return _Wall(
+        block_px=cut.block_px,
+        asked=cut.needed / np.float32(SEEN_SHARE),
+        surface=surface,
+        known=np.isfinite(cut.needed) & (closed > 0.5) & (distance > CORE * size.spread_px),
+        near=distance <= NEAR_PX,
+    )
+
+
 def _faintest(
-    search: _Search, size: _Size, inside: Mask, near: bool, window_level: float | None
+    search: _Search, size: _Size, wall: _Wall | None, near: bool, window_level: float | None
 ) -> Faintest:
     """Strength from which half of the leaks are found; infinite where none is or none fits in."""
-    cut = next(
-        (c for c in search.cuts if c.plane == "luminance" and c.scale_px == size.scale_px), None
-    )
-    there = None if cut is None else _there(cut, search.ground, inside, size, near=near)
-    if cut is None or there is None or not there.any():
+    if wall is None or not wall.known.any():
         return Faintest(np.inf, None if window_level is None else np.inf)
-    asked = cut.needed / np.float32(SEEN_SHARE)
+    there = wall.known & (wall.near if near else ~wall.near)
+    there = there if there.any() else wall.known  # all alike where there are none such
     blocks = np.argwhere(there)
     blocks = blocks[np.random.default_rng(0).permutation(len(blocks))[:TRIALS]]
     trials = [
-        (_Place(*(int((at + 0.5) * cut.block_px) for at in block)), float(asked[tuple(block)]))
+        (
+            _Place(*(int((at + 0.5) * wall.block_px) for at in block)),
+            float(wall.asked[tuple(block)]),
+        )
         for block in blocks
     ]
-    peak = _threshold(search, size, trials) * median(asked[there])
-    rows, cols = there.shape
-    surface = block_mean(search.ground.surface, cut.block_px)[:rows, :cols][there]
-    contrast = MEAN_OF_PEAK * peak / max(median(surface), 1e-5)
+    peak = _threshold(search, size, trials) * median(wall.asked[there])
+    contrast = MEAN_OF_PEAK * peak / max(median(wall.surface[there]), 1e-5)
     return Faintest(contrast, peak / window_level if window_level else None)
-
-
-def _there(cut: Cut, ground: Ground, inside: Mask, size: _Size, *, near: bool) -> Mask:
-    """Blocks of the wall near openings or far from them; all alike where there are none such."""
-    rows, cols = cut.needed.shape
-    distance = block_mean(ground.to_opening, cut.block_px)[:rows, :cols]
-    closed = block_mean(inside.astype(np.float32), cut.block_px)[:rows, :cols] > 0.5
-    known = np.isfinite(cut.needed) & closed & (distance > CORE * size.spread_px)
-    there: Mask = known & ((distance <= NEAR_PX) if near else (distance > NEAR_PX))
-    return there if there.any() else known
 
 
 def _threshold(search: _Search, size: _Size, trials: list[tuple[_Place, float]]) -> float:

@@ -24,10 +24,14 @@ ALIGNED_PX = 16  # every resolution's blocks begin here
 REACH_PX = 96  # half a window of the coarsest blocks, and four sigmas of the widest average
 WINDOW_BLOCKS = 11  # side of the surroundings: a spot of the scale fills less than half of them
 LEVELS_PER_UNIT = 16.0  # code values per unit of asinh(light / noise) in the 8-bit median
+MIDDLE_LEVEL = 96  # of the 256: that of no light
+LEVELS = np.sinh((np.arange(256) - MIDDLE_LEVEL) / LEVELS_PER_UNIT)  # in units of noise
 LIT_SIGMA = 5.0  # surroundings that stand out so much are lit by the lamps
 MIN_LIT = 300  # blocks; fewer do not tell how uneven lit surroundings are
 USUAL_UNEVENNESS = 0.05  # of light that falls on a plain painted surface
 TAIL_SIGMA = 2.9  # where 0.2 % of a normal distribution lie below
+# A neighbour's peak, an average over one block, which ends at four, and half a window.
+REACH_BLOCKS = 1 + 4 + WINDOW_BLOCKS // 2 + 1
 FILL_BLOCKS = 4.0  # what was not measured is filled in from about so far
 MIN_SUPPORT = 0.3  # share of the Gaussian that must lie on measured pixels
 NEGATIVE_MARGIN = 1.1  # a leak must stand out more than anything near that cannot be light
@@ -174,16 +178,28 @@ def seeds_close(
     """
     seeds: list[Seed] = []
     known: dict[int, _Blocks] = {}
+    shape = measured.shape
     for cut in cuts:
-        if cut.block_px not in known:
-            known[cut.block_px] = _blocks(plane, measured, cut.block_px)
-        blocks = known[cut.block_px]
+        block = cut.block_px
+        here = (
+            _reached(at[0], close, block, shape[0] // block),
+            _reached(at[1], close, block, shape[1] // block),
+        )
+        if block not in known:
+            known[block] = _blocks(plane, measured, block, here)
+        blocks = known[block]
         above = blocks.light - blocks.surroundings
         (contrast,) = _averaged(blocks, cut.scale_px, (above,))
-        significance = contrast / cut.needed * np.float32(cut.sigma)
+        significance = contrast / cut.needed[here] * np.float32(cut.sigma)
         peaks = _peaks(significance, np.float32(cut.sigma))
-        seeds += _seeds(significance, contrast, peaks, cut)
+        seeds += _seeds(significance, contrast, peaks, cut, (here[0].start, here[1].start))
     return [s for s in seeds if max(abs(s.row - at[0]), abs(s.col - at[1])) < close]
+
+
+def _reached(at: int, close: float, block: int, count: int) -> slice:
+    """Blocks that tell, of rows or columns, which of those close to a place stand out."""
+    reach = close / block + REACH_BLOCKS
+    return slice(max(int(at / block - reach), 0), min(int(at / block + reach) + 1, count))
 
 
 def _around(measured: Mask) -> tuple[slice, slice]:
@@ -205,8 +221,13 @@ class _Blocks:
     inside: Mask  # True where enough was measured
 
 
-def _blocks(plane: Plane, measured: Mask, block: int) -> _Blocks:
-    """Light, its surroundings and its variance in blocks.
+def _blocks(
+    plane: Plane,
+    measured: Mask,
+    block: int,
+    here: tuple[slice, slice] = (slice(None), slice(None)),
+) -> _Blocks:
+    """Light, its surroundings and its variance in blocks, and of them those asked for.
 
     The surroundings are a median: it follows the edge of a lit surface, which an average would
     turn into a spot.
@@ -219,8 +240,9 @@ def _blocks(plane: Plane, measured: Mask, block: int) -> _Blocks:
         for image in (plane.residual, plane.variance)
     )
     inside = support > MIN_SUPPORT
-    light = _filled(light, inside)
     typical = float(np.sqrt(median(noise[inside]))) if inside.any() else 1.0
+    light = _filled(light, inside)[here]
+    noise, inside = noise[here], inside[here]
     return _Blocks(block, light, _median(light, typical / block), noise, inside)
 
 
@@ -260,6 +282,8 @@ def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
 
 def _filled(light: Image, inside: Mask) -> Image:
     """Light with what was not measured filled in from around it."""
+    if inside.all():
+        return light
     known = inside.astype(np.float32)
     around = blurred(light * known, FILL_BLOCKS)
     around /= np.maximum(blurred(known, FILL_BLOCKS), 1e-3)
@@ -268,10 +292,12 @@ def _filled(light: Image, inside: Mask) -> Image:
 
 def _median(light: Image, unit: float) -> Image:
     """Median over the surroundings, fine steps for faint light and coarse ones for bright."""
-    codes = np.arcsinh(light / unit) * LEVELS_PER_UNIT + 96
-    middle = cv2.medianBlur(np.clip(codes + 0.5, 0, 255).astype(np.uint8), WINDOW_BLOCKS)
-    table = (np.sinh((np.arange(256) - 96) / LEVELS_PER_UNIT) * unit).astype(np.float32)
-    return np.asarray(table[middle], np.float32)
+    codes = np.arcsinh(light / unit)
+    codes *= LEVELS_PER_UNIT
+    codes += MIDDLE_LEVEL
+    codes += 0.5
+    middle = cv2.medianBlur(np.clip(codes, 0, 255, out=codes).astype(np.uint8), WINDOW_BLOCKS)
+    return np.asarray((LEVELS * unit).astype(np.float32).take(middle), np.float32)
 
 
 def _negative_spread(significance: Image, inside: Mask) -> float:
