@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import groupby, islice
 from statistics import NormalDist
 
@@ -104,43 +104,66 @@ def find_seeds(
         false_alarms: expected number in the pair from noise alone, all scales together.
     """
     alarms = false_alarms / sum(len(plane.scales_px) for plane in planes)
-    parts = [
-        replace(plane, scales_px=tuple(scales))
-        for plane in planes
-        for _, scales in groupby(plane.scales_px, key=BLOCK_PX.__getitem__)
-    ]
-    found = side_by_side(lambda part: _seeds_of(part, measured, alarms), parts)
+    window = _around(measured)
+    weight = measured[window].astype(np.float32)
+    support = _block_means(weight, {BLOCK_PX[s] for plane in planes for s in plane.scales_px})
+    known = _Known(measured.shape, window, weight, support)
+    found = side_by_side(lambda plane: _seeds_of(plane, known, alarms), planes)
     return [seed for seeds, _ in found for seed in seeds], [
         cut for _, cuts in found for cut in cuts
     ]
 
 
-def _seeds_of(plane: Plane, measured: Mask, false_alarms: float) -> tuple[list[Seed], list[Cut]]:
-    """`find_seeds` in one plane at scales of one resolution; the false alarms are of each scale."""
+@dataclass(frozen=True, eq=False)
+class _Known:
+    """What was measured, the same for all planes."""
+
+    shape: tuple[int, ...]  # rows and columns of the frame
+    window: tuple[slice, slice]  # holds all that was measured, and its surroundings
+    weight: Image  # (rows, cols) of the window: 1 where measured, else 0
+    support: dict[int, Image]  # by block, px: share of each block that was measured
+
+
+def _block_means(image: Image, blocks_px: set[int]) -> dict[int, Image]:
+    """Means over blocks of several sizes."""
+    return {block: block_mean(image, block) for block in blocks_px}
+
+
+def _seeds_of(plane: Plane, known: _Known, false_alarms: float) -> tuple[list[Seed], list[Cut]]:
+    """`find_seeds` in one plane; the false alarms are of each scale."""
     seeds: list[Seed] = []
     cuts: list[Cut] = []
-    shape, here = measured.shape, _around(measured)
-    plane = replace(plane, residual=plane.residual[here], variance=plane.variance[here])
-    measured = measured[here]
-    block = BLOCK_PX[plane.scales_px[0]]
-    blocks = _blocks(plane, measured, block)
-    inside = blocks.inside
-    if not inside.any():
-        return [], []
-    for scale in plane.scales_px:
-        contrast, spread = _stand_out(blocks, scale)
-        unit = _negative_spread(contrast / spread, inside)
-        significance = np.where(inside, contrast / (spread * unit), 0)
-        independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
-        chance = false_alarms / max(independent, 1.0)
-        cut = _cut(significance, -NormalDist().inv_cdf(min(chance, 0.1)))
-        top, left = here[0].start // block, here[1].start // block
-        needed = np.full((shape[0] // block, shape[1] // block), np.inf, np.float32)
-        box = (slice(top, top + inside.shape[0]), slice(left, left + inside.shape[1]))
-        needed[box][inside] = (spread * np.float32(unit) * cut)[inside]
-        cuts.append(Cut(scale, plane.name, median(cut[inside]), needed, block))
-        seeds += _seeds(significance, contrast, _peaks(significance, cut), cuts[-1], (top, left))
+    sizes = {BLOCK_PX[scale] for scale in plane.scales_px}
+    light, noise = (
+        _block_means(image[known.window] * known.weight, sizes)
+        for image in (plane.residual, plane.variance)
+    )
+    for block, scales in groupby(plane.scales_px, key=BLOCK_PX.__getitem__):
+        blocks = _blocks(block, known.support[block], light[block], noise[block])
+        for scale in scales if blocks.inside.any() else ():
+            more, cut = _seeds_at(scale, blocks, plane.name, known, false_alarms)
+            seeds += more
+            cuts.append(cut)
     return seeds, cuts
+
+
+def _seeds_at(
+    scale: float, blocks: _Blocks, name: str, known: _Known, false_alarms: float
+) -> tuple[list[Seed], Cut]:
+    """`find_seeds` in one plane at one scale."""
+    block, inside = blocks.block, blocks.inside
+    contrast, spread = _stand_out(blocks, scale)
+    unit = _negative_spread(contrast / spread, inside)
+    significance = np.where(inside, contrast / (spread * unit), 0)
+    independent = inside.sum() * block**2 / (4 * np.pi * scale**2)
+    chance = false_alarms / max(independent, 1.0)
+    asked = _cut(significance, -NormalDist().inv_cdf(min(chance, 0.1)))
+    top, left = (side.start // block for side in known.window)
+    needed = np.full([side // block for side in known.shape], np.inf, np.float32)
+    box = (slice(top, top + inside.shape[0]), slice(left, left + inside.shape[1]))
+    needed[box][inside] = (spread * np.float32(unit) * asked)[inside]
+    cut = Cut(scale, name, median(asked[inside]), needed, block)
+    return _seeds(significance, contrast, _peaks(significance, asked), cut, (top, left)), cut
 
 
 def _seeds(
@@ -178,7 +201,7 @@ def seeds_close(
     """
     seeds: list[Seed] = []
     known: dict[int, _Blocks] = {}
-    shape = measured.shape
+    shape, weight = measured.shape, measured.astype(np.float32)
     for cut in cuts:
         block = cut.block_px
         here = (
@@ -186,7 +209,11 @@ def seeds_close(
             _reached(at[1], close, block, shape[1] // block),
         )
         if block not in known:
-            known[block] = _blocks(plane, measured, block, here)
+            support, light, noise = (
+                block_mean(image, block)
+                for image in (weight, plane.residual * weight, plane.variance * weight)
+            )
+            known[block] = _blocks(block, support, light, noise, here)
         blocks = known[block]
         above = blocks.light - blocks.surroundings
         (contrast,) = _averaged(blocks, cut.scale_px, (above,))
@@ -222,28 +249,29 @@ class _Blocks:
 
 
 def _blocks(
-    plane: Plane,
-    measured: Mask,
     block: int,
+    support: Image,
+    light: Image,
+    noise: Image,
     here: tuple[slice, slice] = (slice(None), slice(None)),
 ) -> _Blocks:
-    """Light, its surroundings and its variance in blocks, and of them those asked for.
+    """Light, its surroundings and its variance in blocks.
 
     The surroundings are a median: it follows the edge of a lit surface, which an average would
     turn into a spot.
+
+    Args:
+        block: px.
+        support: (rows, cols), share of each block that was measured.
+        light, noise: (rows, cols), block means of residual and variance, 0 where not measured.
+        here: rows and columns that are asked for.
     """
-    weight = measured.astype(np.float32)
-    support = block_mean(weight, block)
-    enough = np.maximum(support, 0.05)
-    light, noise = (
-        np.asarray(block_mean(image * weight, block) / enough, np.float32)
-        for image in (plane.residual, plane.variance)
-    )
+    enough = np.maximum(support, np.float32(0.05))
+    light, noise = (np.asarray(image / enough, np.float32) for image in (light, noise))
     inside = support > MIN_SUPPORT
     typical = float(np.sqrt(median(noise[inside]))) if inside.any() else 1.0
     light = _filled(light, inside)[here]
-    noise, inside = noise[here], inside[here]
-    return _Blocks(block, light, _median(light, typical / block), noise, inside)
+    return _Blocks(block, light, _median(light, typical / block), noise[here], inside[here])
 
 
 def _stand_out(blocks: _Blocks, scale: float) -> tuple[Image, Image]:
