@@ -27,7 +27,7 @@ from leakcheck.photo import (
     frame_scale,
     linear_light,
 )
-from leakcheck.regions import Ground, Region, find_regions, ground_of
+from leakcheck.regions import Ground, Region, find_regions, finely, ground_of
 from leakcheck.register import Registration, register, warp_off
 from leakcheck.residual import Residual, light_beside, residual_light
 from leakcheck.sanity import (
@@ -43,7 +43,7 @@ from leakcheck.sanity import (
 from leakcheck.settings import Settings
 from leakcheck.side_glow import side_glows
 from leakcheck.spill import Sorted, evidence, sort_out
-from leakcheck.spots import Plane, smoothed
+from leakcheck.spots import Plane
 from leakcheck.texture import any_channel
 from leakcheck.threads import both, side_by_side
 
@@ -167,8 +167,9 @@ def check(
     del warped
     refuse_swapped(residual, known.lamp_areas(), off, on)
     progress("Looking for light")
-    ground, lamps = both(
-        lambda: ground_of(residual), lambda: _lamps(residual, lit, known, overlap & ~dead)
+    (ground, fine), lamps = both(
+        lambda: (ground_of(residual), finely(residual)),
+        lambda: _lamps(residual, lit, known, overlap & ~dead),
     )
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
@@ -190,6 +191,7 @@ def check(
     regions, cuts = find_regions(
         residual,
         ground,
+        fine,
         false_alarms=settings.false_alarms_per_pair,
         is_leak=is_leak,
     )
@@ -236,7 +238,7 @@ def check(
         ),
         photo_tips=photo_tips(limit, residual, registration, lamps),
         settings=settings,
-        glow=glow_map(residual),
+        glow=glow_map(residual, fine),
         guessed=guessed_openings(guess.openings, scale=lit.scale) if guess else (),
         images=Images(
             planes=residual.planes,
@@ -327,9 +329,11 @@ def _beside(residual: Residual, ground: Ground, settings: Settings) -> list[Sort
     """Light on the bench and the wall that a person would notice: spill, strongest first."""
     if not residual.beside.any():
         return []
+    light = light_beside(residual)
     regions, _ = find_regions(
-        light_beside(residual),
+        light,
         ground,
+        finely(light),
         false_alarms=settings.false_alarms_per_pair,
         is_leak=lambda _: False,
     )
@@ -358,8 +362,12 @@ def _as_openings(found: tuple[Leak, ...]) -> tuple[Leak, ...]:
     return tuple(replace(leak, advice=f"{IF_OPENING} If not: {leak.advice}") for leak in found)
 
 
-def glow_map(residual: Residual) -> Image:
-    """Added / unlit luminance, (rows, cols) of the frame; NaN where nothing was measured."""
-    fine = smoothed(residual.luminance, residual.measured, 1.0)
+def glow_map(residual: Residual, fine: Image) -> Image:
+    """Added / unlit luminance, (rows, cols) of the frame; NaN where nothing was measured.
+
+    Args:
+        residual: of the pair.
+        fine: from `finely`.
+    """
     ratio = fine / np.maximum(residual.unlit, np.float32(3e-4))
     return np.where(residual.measured, ratio, np.float32(np.nan))

@@ -40,12 +40,24 @@ class Match:
     spread: float  # of those blocks, in units of their expected spread
 
 
-def rough_gain(unlit: Image, lit: Image, usable: Mask) -> NDArray[np.float64]:
+def in_blocks(light: Image) -> Image:
+    """Means over the blocks that exposures are matched by, (rows // BLOCK, cols // BLOCK, 3)."""
+    return block_mean(light, BLOCK)
+
+
+def wide_parts(source: Image) -> list[Image]:
+    """The wide halo's parts in blocks, each for an amount of 1, from `scattering_light`."""
+    return halo_parts(source, WIDE_PX, BLOCK)
+
+
+def rough_gain(small_unlit: Image, small_lit: Image, usable: Mask) -> NDArray[np.float64]:
     """Lit / unlit per channel, as the lower middle of all blocks: added light only raises it.
 
+    Args:
+        small_unlit, small_lit: linear light of the two frames, from `in_blocks`.
+        usable: (rows, cols) of the frame, True where both were measured.
     Raises: ExposureError if hardly anything is bright enough in both to compare.
     """
-    small_unlit, small_lit = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
     fit_for_use = block_mean(usable.astype(np.float32), BLOCK) > 0.9
     gain = np.empty(3)
     for channel in range(3):
@@ -61,14 +73,14 @@ def rough_gain(unlit: Image, lit: Image, usable: Mask) -> NDArray[np.float64]:
 
 
 def match_exposure(
-    unlit: Image, lit: Image, source: Image, *, sources: Mask, usable: Mask
+    small_unlit: Image, small_lit: Image, wide: list[Image], *, sources: Mask, usable: Mask
 ) -> Match:
     """Fit gain, tone curve, drift of the room light and the wide halo to a registered pair.
 
     Args:
-        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
-        lit: (rows, cols, 3), linear light of the lights-on frame.
-        source: (rows, cols, 3), light that the lens may have scattered.
+        small_unlit: linear light of the lights-off frame laid onto the lit one, from `in_blocks`.
+        small_lit: linear light of the lights-on frame, likewise.
+        wide: light that the lens may have scattered, from `wide_parts`.
         sources: (rows, cols), True inside openings and clipped spots.
         usable: (rows, cols), True where both frames were measured.
     Raises: ExposureError if too few surfaces are left to fit.
@@ -83,9 +95,7 @@ def match_exposure(
         )
     total = len(places)
     places = places[:: max(1, total // MAX_BLOCKS)]
-    small_unlit, small_lit = block_mean(unlit, BLOCK), block_mean(lit, BLOCK)
     across, down = _centred_grid(counts.shape)
-    parts = halo_parts(source, WIDE_PX, BLOCK)
 
     def fitted(channel: int) -> tuple[NDArray[np.float64], Fit]:
         a = small_unlit[..., channel].ravel()[places].astype(float)
@@ -95,7 +105,7 @@ def match_exposure(
         columns = np.column_stack(
             [_hats(a, knots) * a[:, None]]
             + [a * grid.ravel()[places] for grid in (across, down)]
-            + [part[..., channel].ravel()[places] for part in parts]
+            + [part[..., channel].ravel()[places] for part in wide]
             + [np.full(len(a), VEIL_UNIT)]
         )
         sigma = MATCH_SHARE * level * a + FLOOR
@@ -131,6 +141,7 @@ def without_lamps(unlit: Image, match: Match) -> Image:
     x = ((np.arange(cols) + 0.5) / cols - 0.5)[:, None] * match.drift[:, 0]
     y = ((np.arange(rows) + 0.5) / rows - 0.5)[:, None] * match.drift[:, 1]
     across, down = x.astype(np.float32).ravel(), y.astype(np.float32)
+    spread = np.tile(np.eye(3, dtype=np.float32), cols)  # a channel's value into all its columns
     light = unlit.reshape(rows, 3 * cols)
     expected = np.empty_like(light)
 
@@ -138,22 +149,27 @@ def without_lamps(unlit: Image, match: Match) -> Image:
         position = np.sqrt(np.maximum(light[here], 0))
         position *= np.float32((CURVE_STEPS - 1) / 1.05)
         position += np.float32(0.5)
-        index = np.minimum(position, CURVE_STEPS - 1).astype(np.intp)
-        gain = table.take(index + first)
+        index = np.minimum(position, CURVE_STEPS - 1, out=position).astype(np.intp)
+        index += first
+        gain = table.take(index)
         gain += across
-        gain += np.tile(down[here], cols)
+        gain += down[here] @ spread
         np.multiply(gain, light[here], out=expected[here])
 
     side_by_side(fill, list(strips(unlit.shape)))
     return expected.reshape(unlit.shape)
 
 
-def wide_halo(source: Image, match: Match) -> Image:
-    """The fitted wide halo and veil: (rows, cols, 3), linear light of the lit frame."""
-    shape = (source.shape[0], source.shape[1])
-    parts = halo_parts(source, WIDE_PX, BLOCK)
-    total = np.zeros_like(parts[0]) + (match.halo[:, -1] * VEIL_UNIT).astype(np.float32)
-    for k, part in enumerate(parts):
+def wide_halo(wide: list[Image], match: Match, *, shape: tuple[int, int]) -> Image:
+    """The fitted wide halo and veil: (rows, cols, 3), linear light of the lit frame.
+
+    Args:
+        wide: from `wide_parts`.
+        match: from `match_exposure`.
+        shape: rows and columns of the frame.
+    """
+    total = np.zeros_like(wide[0]) + (match.halo[:, -1] * VEIL_UNIT).astype(np.float32)
+    for k, part in enumerate(wide):
         total += scaled(part, match.halo[:, k])
     return enlarged(total, BLOCK, shape)
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from leakcheck.light import block_mean, grown, median
 from leakcheck.photo import Image, Mask
-from leakcheck.regions import Ground, Region, finely, measure_region
+from leakcheck.regions import FINE_PX, Ground, Region, finely, measure_region
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, Seed, averaging, growing, seeds_close
 
@@ -254,7 +254,9 @@ def _regions(seeds: list[Seed], residual: Residual, ground: Ground) -> Iterator[
     fine = None
     for spot in growing(seeds, residual.planes, residual.measured, smooth):
         image = smooth[spot.plane, averaging(spot.scale_px)]
-        fine = finely(residual, smooth) if fine is None else fine
+        if fine is None:
+            fine = smooth.get(("luminance", FINE_PX))
+            fine = finely(residual) if fine is None else fine
         yield measure_region(spot, residual, ground, image, fine, nothing)
 
 

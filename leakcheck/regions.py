@@ -17,6 +17,7 @@ from leakcheck.threads import side_by_side
 
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something
 DARK = 3e-4  # linear light under which a surface's own light is not known
+FINE_PX = 1.0  # of the average that the finest spots are outlined in
 FINE_SCALE_PX = 2.0  # scales whose surroundings are taken close by
 HIDDEN_PX = 3  # round a known leak
 LINE_PX = 13  # width up to which something dark is a line or crevice
@@ -88,6 +89,7 @@ def ground_of(residual: Residual) -> Ground:
 def find_regions(
     residual: Residual,
     ground: Ground,
+    fine: Image,
     *,
     false_alarms: float,
     is_leak: Callable[[Region], bool],
@@ -96,13 +98,14 @@ def find_regions(
 
     Args:
         residual, ground: of the pair.
+        fine: from `finely`.
         false_alarms: expected number in the pair from noise alone.
         is_leak: whether a region is taken for a leak; a leak beside another one is measured
             again as if the other were not there.
     """
     seeds, cuts = find_seeds(residual.planes, residual.measured, false_alarms=false_alarms)
-    spots, smooth = grow_spots(seeds, residual.planes, residual.measured)
-    fine = finely(residual, smooth)
+    smooth = {(residual.planes[0].name, FINE_PX): fine}
+    spots, smooth = grow_spots(seeds, residual.planes, residual.measured, smooth)
     hidden = np.zeros(residual.measured.shape, np.bool_)
 
     def measured(spot: Spot, before: Region | None = None) -> Region:
@@ -124,15 +127,9 @@ def find_regions(
     return regions, cuts
 
 
-def finely(residual: Residual, smooth: dict[tuple[str, float], Image]) -> Image:
-    """Luminance residual smoothed by one pixel, taken from what spots were grown in if it is there.
-
-    Args:
-        residual: of the pair.
-        smooth: from `grow_spots` of the same residual.
-    """
-    found = smooth.get((residual.planes[0].name, 1.0))
-    return smoothed(residual.luminance, residual.measured, 1.0) if found is None else found
+def finely(residual: Residual) -> Image:
+    """Luminance residual smoothed by one pixel, (rows, cols); -1 where nothing was measured."""
+    return smoothed(residual.luminance, residual.measured, FINE_PX)
 
 
 def measure_region(

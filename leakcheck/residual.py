@@ -10,9 +10,11 @@ import numpy as np
 
 from leakcheck.exposure import (
     Match,
+    in_blocks,
     match_exposure,
     rough_gain,
     wide_halo,
+    wide_parts,
     without_lamps,
 )
 from leakcheck.flare import near_halo, scattering_light
@@ -96,15 +98,17 @@ def residual_light(
     new_clipped = lit_clipped & ~unlit_clipped & overlap
     sources = openings | new_clipped
     blind = openings | (new_clipped & _touching(new_clipped, openings))
-    gain = rough_gain(unlit, lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
+    small_unlit, small_lit = side_by_side(in_blocks, (unlit, lit))
+    gain = rough_gain(small_unlit, small_lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
     source = scattering_light(lit, unlit, sources, gain=gain)
-    match = match_exposure(unlit, lit, source, sources=sources, usable=usable)
+    wide = wide_parts(source)
+    match = match_exposure(small_unlit, small_lit, wide, sources=sources, usable=usable)
     bare = without_lamps(unlit, match)
     added = lit - bare
     blind |= _own_light(luminance(added), openings)
     bare_luminance = luminance(bare)
     (light, halo, near), shake = both(
-        partial(_without_halo, added, bare, source, match, sources=sources, usable=usable),
+        partial(_without_halo, added, bare, source, wide, match, sources=sources, usable=usable),
         partial(_shake, bare_luminance, shift_px),
     )
     total, scattered = _sum(source, sources), _sum(added, overlap) - _sum(light, overlap)
@@ -147,10 +151,17 @@ def light_beside(residual: Residual) -> Residual:
 
 
 def _without_halo(
-    added: Image, bare: Image, source: Image, match: Match, *, sources: Mask, usable: Mask
+    added: Image,
+    bare: Image,
+    source: Image,
+    wide: list[Image],
+    match: Match,
+    *,
+    sources: Mask,
+    usable: Mask,
 ) -> tuple[Image, Image, Image]:
     """Added light less halo, (rows, cols, 3), and the luminance of all halo and of the near one."""
-    light = wide_halo(source, match)
+    light = wide_halo(wide, match, shape=(added.shape[0], added.shape[1]))
     halo = luminance(light)
     near = np.zeros_like(halo)
     np.subtract(added, light, out=light)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import groupby, islice
 from statistics import NormalDist
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -359,24 +360,30 @@ def _peaks(significance: Image, cut: Image | np.float32) -> NDArray[np.intp]:
 
 
 def grow_spots(
-    seeds: list[Seed], planes: tuple[Plane, ...], measured: Mask
+    seeds: list[Seed],
+    planes: tuple[Plane, ...],
+    measured: Mask,
+    smooth: Mapping[tuple[str, float], Image] = MappingProxyType({}),
 ) -> tuple[list[Spot], dict[tuple[str, float], Image]]:
     """Each seed's core: the connected pixels above half of its peak over its surroundings.
 
     Fine seeds first, so that a broad glow cannot swallow a pinhole; the brightest first, so that
     a faint strip cannot swallow a bright leak on it; a place belongs to one spot.
 
-    Returns: the spots, and the smoothed residuals they were measured in by plane and sigma.
+    Args:
+        seeds, planes, measured: as in `find_seeds`.
+        smooth: smoothed residuals that are known already, by plane and sigma.
+    Returns: the spots, and the smoothed residuals they were measured in, the known ones with them.
     """
     by_name = {plane.name: plane.residual for plane in planes}
-    keys = sorted({(seed.plane, averaging(seed.scale_px)) for seed in seeds})
+    keys = sorted({(seed.plane, averaging(seed.scale_px)) for seed in seeds} - set(smooth))
     sigmas = sorted({sigma for _, sigma in keys})
     supports = dict(zip(sigmas, side_by_side(lambda s: _support(measured, s), sigmas), strict=True))
     images = side_by_side(
         lambda key: smoothed(by_name[key[0]], measured, key[1], supports[key[1]]), keys
     )
-    smooth = dict(zip(keys, images, strict=True))
-    return list(islice(growing(seeds, planes, measured, smooth), MAX_SPOTS)), smooth
+    every = {**smooth, **dict(zip(keys, images, strict=True))}
+    return list(islice(growing(seeds, planes, measured, every), MAX_SPOTS)), every
 
 
 def growing(

@@ -11,6 +11,7 @@ from leakcheck.check import glow_map
 from leakcheck.errors import MeasurementError, PhotoError
 from leakcheck.openings import Opening, Openings, label_map, model_mask
 from leakcheck.photo import frame_scale, linear_light, read_photo
+from leakcheck.regions import finely
 from leakcheck.register import warp_off
 from leakcheck.residual import residual_light
 
@@ -77,7 +78,7 @@ def glow_again(check: Check, off: Photo, on: Photo) -> Image | None:
         )
     except MeasurementError:
         return None
-    return glow_map(residual)
+    return glow_map(residual, finely(residual))
 
 
 def _frame(photo: Photo) -> Frame:
