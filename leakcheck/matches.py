@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2 as opencv
@@ -37,6 +37,7 @@ COARSE_INLIER_PX = 4.0  # coarse px: parallax of a hand-held pair must not look 
 class Seen:
     """Points found in both frames."""
 
+    laid: Texture  # the moving frame's texture as it was laid on
     start: Matrix  # homography that laid the moving frame on, ON frame px -> OFF frame px
     a: Points  # in the fixed frame, px
     z: Points  # where they show in the laid texture, px
@@ -146,20 +147,21 @@ def track(moving: View, fixed: View, start: Matrix, points: tuple[Points, Mask])
     a, on_model = points
     if on_model.sum() < MIN_POINTS:
         raise RegistrationError(TOO_PLAIN)
-    z, good = _lk(fixed.texture, lay(moving.texture, start, fixed.texture.shape), a, levels=3)
+    laid = lay(moving.texture, start, fixed.texture.shape)
+    z, good = _lk(fixed.texture, laid, a, levels=3)
     if (good & on_model).sum() < MIN_POINTS:
         raise RegistrationError(TOO_PLAIN)
-    return Seen(start, a[good], z[good], on_model[good])
+    return Seen(laid, start, a[good], z[good], on_model[good])
 
 
-def with_others(seen: Seen, moving: View, fixed: View, others: Points) -> Seen:
+def with_others(seen: Seen, fixed: View, others: Points) -> Seen:
     """The same points with others, that are not on the model, tracked from the same start."""
     if not len(others):
         return seen
-    laid = lay(moving.texture, seen.start, fixed.texture.shape)
-    z, good = _lk(fixed.texture, laid, others, levels=3)
+    z, good = _lk(fixed.texture, seen.laid, others, levels=3)
     inner = np.concatenate([np.zeros(int(good.sum()), np.bool_), seen.inner])
-    return Seen(seen.start, np.vstack([others[good], seen.a]), np.vstack([z[good], seen.z]), inner)
+    a, z = np.vstack([others[good], seen.a]), np.vstack([z[good], seen.z])
+    return replace(seen, a=a, z=z, inner=inner)
 
 
 def _corners(texture: Texture, usable: Mask, count: int) -> Points:

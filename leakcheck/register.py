@@ -191,7 +191,7 @@ def _seen(
         # What was lost the first time is seldom found the second, and takes the longest.
         again = np.vstack([at[~on_model], seen.a])
         return track(moving, fixed, better, (again, np.arange(len(again)) >= (~on_model).sum()))
-    return with_others(seen, moving, fixed, at[~on_model])
+    return with_others(seen, fixed, at[~on_model])
 
 
 def _frame(photo: Frame | Photo) -> Frame:
@@ -397,10 +397,8 @@ def _trust(moving: View, fixed: View, matrix: Matrix, model: Mask | None) -> Non
     counts = fixed.usable & (covered > 0)
     if model is not None:
         counts &= resized(model, (rows, cols))
-    right, *wrong = side_by_side(
-        lambda by: agreement(fixed.coarse, np.roll(laid, by, (0, 1)), counts),
-        ((0, 0), *FALSE_SHIFTS),
-    )
+    shifted = [np.roll(laid, by, (0, 1)) for by in FALSE_SHIFTS]
+    right, *wrong = agreement(fixed.coarse, [laid, *shifted], counts)
     chance = np.concatenate(wrong)
     if len(right) < MIN_CELLS or len(chance) == 0:
         raise RegistrationError(TOO_PLAIN)

@@ -7,6 +7,7 @@ and veiling flare leave it alone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from leakcheck.light import median
 from leakcheck.photo import Frame, Image, Mask
+from leakcheck.threads import side_by_side
 
 cv2: Any = opencv  # its type hints know no images of floats
 
@@ -114,23 +116,35 @@ def _normalised(image: Image, mean: Image, gain: Image) -> Texture:
     return np.asarray(cv2.add(out, (128.0, 0, 0, 0), dtype=cv2.CV_8U), np.uint8)
 
 
-def agreement(a: Texture, b: Texture, counts: Mask) -> NDArray[np.float32]:
-    """Correlation of two textures in each cell that has texture, (n,), -1 to 1."""
+def agreement(a: Texture, others: Sequence[Texture], counts: Mask) -> list[NDArray[np.float32]]:
+    """Correlation of a texture with each of others, in every cell that has texture.
+
+    Returns: for each of them (n,), -1 to 1.
+    """
     size = (max(1, a.shape[1] // CELL_PX), max(1, a.shape[0] // CELL_PX))
 
     def mean(image: Image) -> Image:
         return np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), np.float32)
 
+    def counted(image: Texture) -> Image:
+        return np.asarray(cv2.multiply(image, weight, dtype=cv2.CV_32F), np.float32)
+
     weight = counts.view(np.uint8)
     share = mean(weight.astype(np.float32)) + np.float32(1e-6)
-    p, q = (np.asarray(cv2.multiply(image, weight, dtype=cv2.CV_32F)) for image in (a, b))
-    mean_p, mean_q = mean(p) / share, mean(q) / share
+    p = counted(a)
+    mean_p = mean(p) / share
     var_p = mean(p * p) / share - mean_p**2
-    var_q = mean(q * q) / share - mean_q**2
-    both = mean(p * q) / share - mean_p * mean_q
-    textured = (share > 0.5) & (var_p > CELL_SPREAD**2) & (var_q > CELL_SPREAD**2 / 4)
-    spread = np.sqrt(var_p[textured] * var_q[textured])
-    return np.asarray(both[textured] / spread, np.float32)
+
+    def with_(b: Texture) -> NDArray[np.float32]:
+        q = counted(b)
+        mean_q = mean(q) / share
+        var_q = mean(q * q) / share - mean_q**2
+        both = mean(p * q) / share - mean_p * mean_q
+        textured = (share > 0.5) & (var_p > CELL_SPREAD**2) & (var_q > CELL_SPREAD**2 / 4)
+        spread = np.sqrt(var_p[textured] * var_q[textured])
+        return np.asarray(both[textured] / spread, np.float32)
+
+    return side_by_side(with_, others)
 
 
 def any_channel(mask: Mask) -> NDArray[np.uint8]:
