@@ -34,7 +34,7 @@ from leakcheck.errors import (
     RegistrationError,
 )
 from leakcheck.openings import Openings, read_openings
-from leakcheck.photo import Frame, Photo, frame_scale, linear_light, read_photo
+from leakcheck.photo import Frame, Photo, frame_scale, linear_light, read_pair, read_photo
 from leakcheck.register import Registration, register
 from leakcheck.report import compare_outputs
 from leakcheck.report.contact import contact_picture
@@ -242,7 +242,7 @@ class _Kept:
 
 def _checked(job: PairJob) -> tuple[_Kept, Photo, Photo, list[str]]:
     """The check of a pair, its photos, and what is to be said about its openings."""
-    off, on = read_photo(job.off), read_photo(job.on)
+    off, on = read_pair(job.off, job.on)
     for photo, wanted in ((off, job.hashes[0]), (on, job.hashes[1])):
         if photo.content_hash != wanted:
             raise PhotoError(f"{photo.name} was changed during the run; run it again")

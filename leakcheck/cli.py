@@ -131,7 +131,7 @@ def check(
     """Find the leaks in one pair of photos, say what kind they are and what to do."""
     from leakcheck.check import check as measure
     from leakcheck.heap import keep_freed_memory
-    from leakcheck.photo import read_photo
+    from leakcheck.photo import read_pair
     from leakcheck.report.outputs import Outputs
     from leakcheck.report.progress import progress_line
 
@@ -146,7 +146,7 @@ def check(
     with progress_line(sys.stderr, wanted=not quiet) as progress:
         progress("Reading the photos")
         keep_freed_memory()
-        unlit, lit = read_photo(off), read_photo(on)
+        unlit, lit = read_pair(off, on)
         shapes = _openings_on(lit, openings) if openings else None
         with _naming(off, on):
             result = measure(unlit, lit, shapes, settings=settings, progress=progress)

@@ -10,8 +10,8 @@ from __future__ import annotations
 import logging
 import re
 import warnings
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from io import BytesIO
 from typing import Any, TypeAlias
@@ -80,6 +80,17 @@ class Decoded:
     tags: dict[int, Any]  # EXIF: maker, model and how it was taken, as the file states them
 
 
+@contextmanager
+def in_silence() -> Iterator[list[str]]:
+    """Nothing that libraries say of a photo gets out; the lines they wrote are in the list.
+
+    It holds for the whole process: one file at a time, or it is not known which is meant.
+    """
+    with caught_mutterings() as said, warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # Pillow warns of bad tags, which here are "not stated"
+        yield said
+
+
 def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
     """Decode the bytes of one photo file. Transparent parts are laid over black: no light.
 
@@ -89,11 +100,18 @@ def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
         suffix: the name's ending in small letters: camera raw often looks like a plain TIFF.
     Raises: PhotoError if the file is no photo, damaged, cut off, too large or too small.
     """
+    with in_silence() as said:
+        decoded = decode_unheard(data, name=name, suffix=suffix)
+    if any(_SPOILT_JPEG.match(line) for line in said):  # all below is made up or shifted
+        raise _damaged(name, "JPEG")
+    return decoded
+
+
+def decode_unheard(data: bytes, *, name: str, suffix: str) -> Decoded:
+    """`decode` for what is `in_silence` already; what the decoders say is for the caller."""
     kind, decoder = _decoder(data, name, suffix)
     try:
-        with caught_mutterings() as said, warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # Pillow warns of bad tags, which here are "not stated"
-            decoded = decoder(data, name)
+        return decoder(data, name)
     except PhotoError:
         raise
     except Image.DecompressionBombError as error:  # Pillow has a limit of its own for some kinds
@@ -104,9 +122,6 @@ def decode(data: bytes, *, name: str, suffix: str) -> Decoded:
         ) from error
     except Exception as error:  # decoders raise whatever they like on damaged files
         raise _damaged(name, kind) from error
-    if any(_SPOILT_JPEG.match(line) for line in said):  # all below is made up or shifted
-        raise _damaged(name, kind)
-    return decoded
 
 
 def _decoder(data: bytes, name: str, suffix: str) -> tuple[str, Callable[[bytes, str], Decoded]]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -15,9 +17,10 @@ from numpy.typing import NDArray
 from PIL.ExifTags import Base
 
 from leakcheck.colourspace import SRGB, linear_to_srgb
-from leakcheck.decode import decode
+from leakcheck.decode import Decoded, decode, decode_unheard, in_silence
 from leakcheck.errors import PhotoError, UsageError
 from leakcheck.file_names import shown
+from leakcheck.threads import both
 
 Image: TypeAlias = NDArray[np.float32]
 Mask: TypeAlias = NDArray[np.bool_]
@@ -73,9 +76,26 @@ def read_photo(path: str | Path) -> Photo:
     instead of curves and a matrix (CMYK prints), they are converted to 8-bit sRGB.
     Raises: PhotoError if it is missing, no photo, damaged, cut off, too large or too small.
     """
+    return _read(path, decode)
+
+
+def read_pair(off: str | Path, on: str | Path) -> tuple[Photo, Photo]:
+    """``read_photo(off), read_photo(on)``, both at once where that goes well.
+
+    Raises: PhotoError as `read_photo`, of the first where neither can be read.
+    """
+    with suppress(PhotoError):
+        with in_silence() as said:
+            pair = both(lambda: _read(off, decode_unheard), lambda: _read(on, decode_unheard))
+        if not said:
+            return pair
+    return read_photo(off), read_photo(on)  # one after the other it is known which is meant
+
+
+def _read(path: str | Path, decoder: Callable[..., Decoded]) -> Photo:
     path = Path(path)
     data = _file_bytes(path)
-    decoded = decode(data, name=str(path), suffix=path.suffix.lower())
+    decoded = decoder(data, name=str(path), suffix=path.suffix.lower())
     return Photo(
         name=shown(path.name),
         path=path,

@@ -149,6 +149,7 @@ def measure(folder: Path, *, profile: bool) -> dict[str, Any]:
     """One check of the pair in a folder; run in a process of its own."""
     import leakcheck
     from leakcheck.heap import keep_freed_memory
+    from leakcheck.photo import read_pair
 
     keep_freed_memory()
     core = sys.modules["leakcheck.check"] if leakcheck.check else None
@@ -159,7 +160,7 @@ def measure(folder: Path, *, profile: bool) -> dict[str, Any]:
     steps.watch(core)
     profiler = cProfile.Profile()
     clock = Clock()
-    off, on = (leakcheck.read_photo(path) for path in files)
+    off, on = read_pair(*files)
     shapes = leakcheck.read_openings(folder / "openings.svg", size=on.encoded.shape[1::-1])
     reading = clock.seconds()
     if profile:

@@ -23,6 +23,7 @@ from PIL import Image
 
 from leakcheck import decode
 from leakcheck.errors import PhotoError
+from leakcheck.photo import read_pair, read_photo
 
 DAMAGED = "damaged or cut-off"
 WIDE = noise(dtype=np.uint16)
@@ -115,3 +116,29 @@ def test_pillows_own_limit_inside_a_decoder(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(decode, "WebPImageFile", refuse)
     with pytest.raises(PhotoError, match=r"photo\.bin is too large"):
         read(tmp_path, file_of(noise(), "webp"))
+
+
+@pytest.mark.parametrize("bad", ["half JPEG that is closed", "half WebP", "text"])
+@pytest.mark.parametrize("first", [True, False])
+def test_of_a_pair_the_bad_one_is_named(tmp_path, capfd, bad, first) -> None:
+    """Both are read at once, and what libjpeg says on stderr does not say of which file."""
+    names = ("bad.jpg", "good.jpg")
+    for name, data in zip(names, (BAD_FILES[bad][0], file_of(noise(), "jpeg")), strict=True):
+        (tmp_path / name).write_bytes(data)
+    off, on = (tmp_path / name for name in (names if first else names[::-1]))
+    with pytest.raises(PhotoError, match=r"bad\.jpg"):
+        read_pair(off, on)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_pair_is_its_two_photos(tmp_path, capfd) -> None:
+    """Also where a decoder has something to say of one of them."""
+    whole = file_of(noise(), "jpeg")
+    photos = [whole[:-2] + bytes(8) + whole[-2:], file_of(noise(100, 70), "jpeg")]
+    paths = [tmp_path / "off.jpg", tmp_path / "on.jpg"]
+    for path, data in zip(paths, photos, strict=True):
+        path.write_bytes(data)
+    for path, photo in zip(paths, read_pair(*paths), strict=True):
+        assert (photo.path, photo.content_hash) == (path, read_photo(path).content_hash)
+        assert np.array_equal(photo.encoded, read_photo(path).encoded)
+    assert capfd.readouterr() == ("", "")
