@@ -133,8 +133,6 @@ def check(
     """
     refuse_same(off, on)
     unlit, lit = side_by_side(_frame, (off, on))
-    refuse_empty(unlit, off)
-    refuse_empty(lit, on)
     progress("Laying the photos onto each other")
     known = _openings_map(openings, lit, on)
     registration = register(
@@ -173,8 +171,7 @@ def check(
     )
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
-    brightest = _brightest(residual, labels)
-    window_level = level[0] if level else (brightest or None)
+    window_level = level[0] if level else (_brightest(residual, labels) or None)
     words = Surroundings(
         openings=known.shapes,
         scale=lit.scale,
@@ -251,7 +248,9 @@ def check(
 
 def _frame(photo: Photo) -> Frame:
     rows, cols = photo.encoded.shape[:2]
-    return linear_light(photo, scale=frame_scale(rows, cols))
+    frame = linear_light(photo, scale=frame_scale(rows, cols))
+    refuse_empty(frame, photo)
+    return frame
 
 
 def _openings_map(openings: Openings | None, lit: Frame, on: Photo) -> OpeningsMap:

@@ -112,8 +112,8 @@ def local_variance(square: Image, usable: Mask) -> Image:
         for image in (square, usable)
     )
     tiles = np.where(counts, some, np.float32(np.inf)).reshape(rows, cols, -1)
-    seen = counts.sum(axis=(2, 3))
     tiles.sort(axis=2)
+    seen = np.count_nonzero(np.ascontiguousarray(counts).reshape(rows, cols, -1), axis=2)
     middle = np.take_along_axis(tiles, np.maximum(seen // 2, 0)[..., None], axis=2)[..., 0]
     enough = seen >= LOCAL_PX**2 // LOCAL_STEP // 4
     found = np.where(enough, middle / np.float32(MEDIAN_CHI2 * FINE_SHARE), 0).astype(np.float32)

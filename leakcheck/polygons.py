@@ -39,8 +39,9 @@ def filled(rings: Sequence[Points], *, shape: tuple[int, int]) -> tuple[int, int
         np.add.at(
             switches, (y - low[1], np.clip(np.ceil(x), low[0], high[0]).astype(int) - low[0]), 1
         )
-    inside = np.cumsum(switches[:, :-1], axis=1, dtype=np.uint8) & 1  # wraps, but keeps odd odd
-    return int(low[1]), int(low[0]), inside.astype(bool)
+    inside = np.cumsum(switches[:, :-1], axis=1, dtype=np.uint8)  # wraps, but keeps odd odd
+    inside &= 1
+    return int(low[1]), int(low[0]), inside.view(np.bool_)
 
 
 def paint(image: NDArray[np.int32], rings: Sequence[Points], value: int) -> None:
