@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from leakcheck.light import median
+from leakcheck.light import covariance, median
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
 from leakcheck.spots import Spot, averaging, flooded
@@ -83,7 +83,7 @@ def axes_of(
     """Length and width (px) of an ellipse with the same second moments."""
     if len(x) < 3:
         return float(len(x)), 1.0
-    spread = np.cov(np.vstack([x, y]), aweights=weight) + np.eye(2) / 12
+    spread = covariance(x, y, weight) + np.eye(2) / 12
     values = np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 1e-6))
     return float(4 * values[1]), float(4 * values[0])
 

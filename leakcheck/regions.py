@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from leakcheck.extent import Extent, box_of, extent_of, light_of
-from leakcheck.light import blurred, grown, median, quantile, slope
+from leakcheck.light import blurred, covariance, grown, median, quantile, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
 from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed, thickness_of
@@ -360,7 +360,9 @@ def _falling(distance: Image, light: Image) -> float:
     """How steadily light falls off with distance: minus their correlation, -1 to 1."""
     if len(distance) < MIN_CORE or np.ptp(distance) < 1.0 or np.ptp(light) <= 0:
         return 0.0
-    return -float(np.corrcoef(distance, light)[0, 1])
+    spread = covariance(distance, light)
+    both = np.sqrt(spread[0, 0]), np.sqrt(spread[1, 1])
+    return -float(np.clip(spread[0, 1] / both[0] / both[1], -1.0, 1.0))
 
 
 def _isolation(around: Image, own: float) -> float:

@@ -271,8 +271,10 @@ def _blocks(
     light, noise = (np.asarray(image / enough, np.float32) for image in (light, noise))
     inside = support > MIN_SUPPORT
     typical = float(np.sqrt(median(noise[inside]))) if inside.any() else 1.0
-    light = _filled(light, inside)[here]
-    return _Blocks(block, light, _median(light, typical / block), noise[here], inside[here])
+    if not inside[here].all():
+        light = _filled(light, inside)
+    light, noise, inside = light[here], noise[here], inside[here]
+    return _Blocks(block, light, _median(light, typical / block), noise, inside)
 
 
 def _stand_out(blocks: _Blocks, scale: float) -> tuple[Image, Image]:
@@ -311,8 +313,6 @@ def _unevenness(contrast: Image, spread: Image, lit: Image) -> float:
 
 def _filled(light: Image, inside: Mask) -> Image:
     """Light with what was not measured filled in from around it."""
-    if inside.all():
-        return light
     known = inside.astype(np.float32)
     around = blurred(light * known, FILL_BLOCKS)
     around /= np.maximum(blurred(known, FILL_BLOCKS), 1e-3)
