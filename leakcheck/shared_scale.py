@@ -19,9 +19,9 @@ from leakcheck.stages import Stage, inside, way
 
 ScaleName = Literal["room light", "windows", "exposure"]
 
-# Density; no eye sees 5 % of light. A change beyond that, and beyond the windows' own error, is more
-# probably there than not: from one evening to the next rooms differ by more (common practice, no
-# source).
+# Density; no eye sees 5 % of light. A change beyond that, and beyond the windows' own error, is
+# more probably there than not: from one evening to the next rooms differ by more (common practice,
+# no source).
 SAME_ROOM = 0.02
 DISAGREE = 0.10  # density: a quarter of the light; what is smaller, phones round away
 TRUTHFUL = 0.03  # a camera is believed whose EXIF explains its pair so closely
