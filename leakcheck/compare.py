@@ -71,6 +71,7 @@ class Change:
     outline: Points
     shown_in: str  # that test
     reason: str  # of "cannot tell", in words; else empty
+    by_change: bool  # no single test tells it from light on edges
 
     @property
     def open(self) -> bool:
@@ -255,6 +256,7 @@ def _change(
         outline=place.leak.outline,
         shown_in=stages[place.finder].name,
         reason=judged.reason,
+        by_change=place.told is not None,
     )
 
 

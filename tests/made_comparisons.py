@@ -78,6 +78,7 @@ def change(number: int, state: str, **changes: object) -> Change:
         "outline": made.circle(x, y, 9),
         "shown_in": "coat-1",
         "reason": "",
+        "by_change": False,
     }
     return Change(**{**values, **changes})  # type: ignore[arg-type]
 

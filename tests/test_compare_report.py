@@ -95,6 +95,13 @@ def test_text_says_what_to_do_and_what_cannot_be_told():
     assert "laid on to 0.3 px" in text
 
 
+def test_text_says_what_only_the_change_tells():
+    made = (pairs.change(1, "fainter"), pairs.change(2, "gone", by_change=True))
+    text = " ".join(comparison_text(pairs.comparison(changes=made), width=110).split())
+    assert "Only by the comparison leak 2 shows" in text
+    assert "Only by the comparison" not in comparison_text(pairs.comparison(changes=made[:1]))
+
+
 def test_quiet_is_one_line():
     assert comparison_verdict(pairs.comparison()).count("\n") == 1
 

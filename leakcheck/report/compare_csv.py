@@ -38,6 +38,7 @@ COLUMNS = (
     "where",
     "advice",
     "reason",
+    "by_change",
 )
 
 
@@ -55,7 +56,13 @@ def _row(change: Change) -> Iterator[Cell]:
         yield _number(value)
     yield from (change.scale, _number(change.per_coat), change.coats_needed)
     yield from change.coats_needed_range or (None, None)
-    yield from (change.paint_will_not_close, change.where, change.advice, change.reason)
+    yield from (
+        change.paint_will_not_close,
+        change.where,
+        change.advice,
+        change.reason,
+        change.by_change,
+    )
 
 
 def _side(side: Side | None) -> Iterator[Cell]:

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from leakcheck.report.compare_words import (
     SCALES,
+    by_change_sentence,
     coat_sentence,
     coats_words,
     density_words,
@@ -133,6 +134,7 @@ def _print_measured(console: Console, comparison: Comparison) -> None:
         word = "brighter" if scale.room > 0 else "darker"
         text += f" The room was {percent(abs(10**scale.room - 1))} {word} in the last test."
     text += f" Every density shares an error of {scale.error:.2f}."
+    text = f"{text} {by_change_sentence(comparison)}".rstrip()
     console.print(Padding(Text(text), (0, 2)))
     rows = []
     for stage in comparison.stages:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from leakcheck.report.words import added_light, percent
+from leakcheck.report.words import added_light, number_list, percent
 
 if TYPE_CHECKING:
     from leakcheck.compare import Change, Comparison
@@ -122,7 +122,21 @@ def measured_sentences(comparison: Comparison) -> list[str]:
         "What is gone is below what the last test could show. One photo shows one side from one"
         " place; what faces away was not tested.",
     ]
-    return said
+    told = by_change_sentence(comparison)
+    return [*said, told] if told else said
+
+
+def by_change_sentence(comparison: Comparison) -> str:
+    """Which leaks no single test tells; empty where there are none."""
+    numbers = [change.number for change in comparison.changes if change.by_change]
+    if not numbers:
+        return ""
+    one = len(numbers) == 1
+    leaks = f"leak {numbers[0]} shows" if one else f"leaks {number_list(numbers)} show"
+    return (
+        f"Only by the comparison {leaks}: each single test takes that for light on an edge or for"
+        " spill, but one test has it and another lacks it."
+    )
 
 
 def limit_rows(comparison: Comparison) -> list[tuple[str, str, str, str, str]]:
