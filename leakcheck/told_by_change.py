@@ -46,6 +46,7 @@ DARK_TWIN = 0.3  # darkness round about / its light: an edge that lies badly has
 TWIN_SIGMA = 3.0  # of noise that the darkest of many lines shows by chance
 BAND = 0.5  # of the strongest response, along the line
 FAINT = 0.3  # of its light, across it
+GOES_ON = 0.4  # of how much a line stands out at its surest place
 NEAR_PX = 3.0  # from the strongest response to the light that made it
 BROAD_PX = 16.0  # frame px from which spill is a wall's glow if it is a leak
 BROAD_CORE, BROAD_SHARE = 0.5, 0.5  # of its brightest light; of it that the other test lacks
@@ -75,7 +76,7 @@ def _fine(lost: Lost, stage: Stage) -> list[Leak]:
         for row, col in _peaks(response, lost.known & ~taken):
             place = _Place(lost, taken, response, row, col, _kernels(angles[row, col]))
             if place.stands_out(words.noticeable_contrast):
-                mask = place.core()
+                mask = place.whole()
                 if mask is not None:
                     regions.append(_region(mask, place, stage))
     return [
@@ -206,6 +207,22 @@ class _Place:
         if away[nearest] > NEAR_PX:
             return None
         return np.asarray(labels == labels[rows[nearest], cols[nearest]])
+
+    def whole(self) -> Mask | None:
+        """The core, and of a line what goes on in its direction: it need not be lost as surely."""
+        core = self.core()
+        if core is None or len(self.kernels) < 3:
+            return core
+        along, *sides = (_filtered(self.lost.own[self.window], kernel) for kernel in self.kernels)
+        ridge = along - np.maximum(*sides)
+        own = blurred(self.lost.own[self.window], WIDTH_PX)
+        on = (ridge > GOES_ON * ridge[self.at]) & (own > FAINT * along[self.at])
+        on &= self.lost.known[self.window] & ~self.taken[self.window]
+        line = (self.kernels[0] > FAINT * self.kernels[0].max()).view(np.uint8)
+        joined = cv2.morphologyEx((on | core).view(np.uint8), cv2.MORPH_CLOSE, line)
+        _, labels = cv2.connectedComponents(joined, connectivity=8)
+        reached = np.isin(labels, np.unique(labels[core]))
+        return np.asarray(reached & (on | core))
 
 
 def _along_lines(lost: Lost) -> tuple[Image, NDArray[np.int8]]:
