@@ -71,14 +71,18 @@ def _fine(lost: Lost, stage: Stage) -> list[Leak]:
     """Lines and dots of lost light."""
     words = _surroundings(stage.check)
     taken = _known_leaks(stage)
-    regions = []
+    found: list[tuple[_Place, Mask]] = []
     for response, angles in (_along_lines(lost), _at_dots(lost)):
         for row, col in _peaks(response, lost.known & ~taken):
             place = _Place(lost, taken, response, row, col, _kernels(angles[row, col]))
             if place.stands_out(words.noticeable_contrast):
                 mask = place.whole()
                 if mask is not None:
-                    regions.append(_region(mask, place, stage))
+                    found.append((place, mask))
+    if not found:
+        return []
+    light = _colours(stage)
+    regions = [_region(mask, place, stage, light) for place, mask in found]
     return [
         described(region, 0, kind_of(region, words), words, doubtful=True)
         for region in grouped(regions)
@@ -287,7 +291,7 @@ def _filtered(image: Image, kernel: Image) -> Image:
     return np.asarray(cv2.filter2D(image, -1, kernel, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
-def _region(core: Mask, place: _Place, stage: Stage) -> Region:
+def _region(core: Mask, place: _Place, stage: Stage, light: Image) -> Region:
     """A line or dot measured in its test at full size, over the light beside it."""
     images = images_of(stage)
     residual, variance = images.planes[0].residual, images.planes[0].variance
@@ -313,7 +317,7 @@ def _region(core: Mask, place: _Place, stage: Stage) -> Region:
     row, col = int(row) + top, int(col) + left
     significance = peak / math.sqrt(max(float(variance[row, col]), 1e-12))
     spot = Spot(significance, row, col, 1.0, "luminance", peak, float(base), top, left, mask)
-    return region_of_extent(extent, spot, _colours(stage), peak)
+    return region_of_extent(extent, spot, light, peak)
 
 
 def _colours(stage: Stage) -> Image:
