@@ -74,7 +74,9 @@ def lost_light(
         )
 
     their_light, their_noise, _, their_known = _ratio(other, rooms[1])
-    known = known & (laid(their_known.astype(np.float32)) > 0.99)
+    # What lies outside the other photo continues its border, but was measured by nobody.
+    known_there = cv2.remap(their_known.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR)
+    known = known & (known_there > 0.99)
     theirs = laid(their_light)
     theirs = theirs * _spill_ratio(own, theirs, known)
     change = np.where(known, own - theirs, np.float32(0))
