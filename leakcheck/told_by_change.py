@@ -42,7 +42,8 @@ LEAST_SURFACE = 0.1  # of the median surface: black paint mirrors the room, from
 LOST_SHARE = 0.25  # of its own light that nothing explains in the other test
 SIDE_LOST = 0.5  # of that, lost on one side as well: a step
 SIDE_GAINED, RING_GAINED = 0.65, 0.3  # gained beside a line, or round a dot: a rail that moved
-DARK_TWIN = 0.3  # darkness round about / its light: an edge that lies badly has one on either side
+MOVED, MOVED_PX = 0.6, (2, 5)  # of what it lost, gained so far off: a rail or rivet that moved
+DARK_TWIN = 0.3  # darkness near it, or in the other test / its light: an edge that lies badly
 TWIN_SIGMA = 3.0  # of noise that the darkest of many lines shows by chance
 BAND = 0.5  # of the strongest response, along the line
 FAINT = 0.3  # of its light, across it
@@ -161,7 +162,11 @@ class _Place:
         gained = RING_GAINED if len(sides) == 1 else SIDE_GAINED
         if max(sides) > SIDE_LOST * light or min(sides) < -gained * light:
             return False
-        ring = self._ring()
+        away = self._away()
+        if away is None or self._moved(away) or self._dark_in_other():
+            return False
+        ring = (away > AROUND_PX[0]) & (away < AROUND_PX[1])
+        ring &= lost.known[window] & ~self.taken[window]
         if not ring.any():
             return False
         brightest = quantile(_filtered(lost.own[window], self.kernels[0])[ring], 0.95)
@@ -170,6 +175,17 @@ class _Place:
         if light < float(_filtered(lost.light[window], self.kernels[0])[ring].max()):
             return False
         return self._bright_without_twin(ring)
+
+    def _moved(self, away: Image) -> bool:
+        """Whether a place beside its core gained light of its shape that it lost."""
+        change = _filtered(self.lost.change[self.window], self.kernels[0])
+        near = (away >= MOVED_PX[0]) & (away <= MOVED_PX[1])
+        return -float(change[near].min()) > MOVED * float(change[self.at])
+
+    def _dark_in_other(self) -> bool:
+        """Whether the other test takes light away there: lamps only add, so an edge lies badly."""
+        own = self.mean(self.lost.own)
+        return self.mean(self.lost.change) - own > DARK_TWIN * own
 
     def _bright_without_twin(self, ring: Mask) -> bool:
         """Whether it outshines chance, and no place near is as dark as it is bright.
@@ -188,14 +204,13 @@ class _Place:
         chance = TWIN_SIGMA * math.sqrt(noise * float(np.square(kernel).sum()))
         return -float(values.min()) - chance < DARK_TWIN * own
 
-    def _ring(self) -> Mask:
-        window = self.window
+    def _away(self) -> Image | None:
+        """Distance from its core, px of the window; None where it has none."""
         core = self.core()
         if core is None:
-            return np.zeros(self.response[window].shape, np.bool_)
+            return None
         away = cv2.distanceTransform((~core).view(np.uint8), cv2.DIST_L2, 5)
-        near = (away > AROUND_PX[0]) & (away < AROUND_PX[1])
-        return np.asarray(near & self.lost.known[window] & ~self.taken[window])
+        return np.asarray(away, np.float32)
 
     def core(self) -> Mask | None:
         """True in its own px of the window; None where its response comes from further away."""
