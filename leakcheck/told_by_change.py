@@ -251,7 +251,7 @@ def _along_lines(lost: Lost) -> tuple[Image, NDArray[np.int8]]:
     best = np.full(sigmas.shape, -np.inf, np.float32)
     angles = np.zeros(sigmas.shape, np.int8)
     for k in range(ANGLES):
-        mean = _filtered(sigmas, _line(k * math.pi / ANGLES))
+        mean = _filtered(sigmas, _line(k * math.pi / ANGLES), cv2.BORDER_CONSTANT)
         angles[mean > best] = k
         best = np.maximum(best, mean)
     return best, angles
@@ -260,7 +260,8 @@ def _along_lines(lost: Lost) -> tuple[Image, NDArray[np.int8]]:
 def _at_dots(lost: Lost) -> tuple[Image, NDArray[np.int8]]:
     """Mean over a dot at each px, sigma; no direction."""
     sigmas = np.where(lost.known, lost.light / lost.sigma, np.float32(-1))
-    return _filtered(sigmas, _ring_of(0.0, DOT_PX)), np.full(sigmas.shape, -1, np.int8)
+    mean = _filtered(sigmas, _ring_of(0.0, DOT_PX), cv2.BORDER_CONSTANT)
+    return mean, np.full(sigmas.shape, -1, np.int8)
 
 
 def _peaks(response: Image, known: Mask) -> Iterator[tuple[int, int]]:
@@ -302,8 +303,9 @@ def _ring_of(radius_px: float, width_px: float) -> Image:
     return np.asarray(weight / weight.sum(), np.float32)
 
 
-def _filtered(image: Image, kernel: Image) -> Image:
-    return np.asarray(cv2.filter2D(image, -1, kernel, borderType=cv2.BORDER_REPLICATE), np.float32)
+def _filtered(image: Image, kernel: Image, border: int = cv2.BORDER_REPLICATE) -> Image:
+    """Weighted mean round each px; a constant border is 0: no px there may count for many."""
+    return np.asarray(cv2.filter2D(image, -1, kernel, borderType=border), np.float32)
 
 
 def _region(core: Mask, place: _Place, stage: Stage, light: Image) -> Region:
