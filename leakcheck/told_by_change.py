@@ -235,7 +235,8 @@ class _Place:
         along, *sides = (_filtered(self.lost.own[self.window], kernel) for kernel in self.kernels)
         ridge = along - np.maximum(*sides)
         own = blurred(self.lost.own[self.window], WIDTH_PX)
-        on = (ridge > GOES_ON * ridge[self.at]) & (own > FAINT * along[self.at])
+        bright = FAINT * quantile(own[core], 0.9)  # a dot has less along a line than itself
+        on = (ridge > GOES_ON * ridge[self.at]) & (own > bright)
         on &= self.lost.known[self.window] & ~self.taken[self.window]
         line = (self.kernels[0] > FAINT * self.kernels[0].max()).view(np.uint8)
         joined = cv2.morphologyEx((on | core).view(np.uint8), cv2.MORPH_CLOSE, line)
