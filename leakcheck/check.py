@@ -185,12 +185,15 @@ def check(
     def is_leak(region: Region) -> bool:
         return evidence(region, kind_of(region, words)) >= 0
 
-    regions, cuts = find_regions(
-        residual,
-        ground,
-        fine,
-        false_alarms=settings.false_alarms_per_pair,
-        is_leak=is_leak,
+    (regions, cuts), beside = both(
+        lambda: find_regions(
+            residual,
+            ground,
+            fine,
+            false_alarms=settings.false_alarms_per_pair,
+            is_leak=is_leak,
+        ),
+        lambda: _beside(residual, ground, settings),
     )
     progress("Saying what it is")
     glows = side_glows(residual, ground, known.beacons())
@@ -199,18 +202,15 @@ def check(
     if guess:
         leaks = _with_glows(leaks, regions_of_labels(guess.glows, residual, ground))
     refuse_dark(off, on, lamps_on=lamps_on, leaks=len(leaks))
-    beside, limit = both(
-        lambda: _beside(residual, ground, settings),
-        lambda: limit_of(
-            cuts,
-            residual,
-            ground,
-            inside=known.walls(labels),
-            scale=lit.scale,
-            window_level=window_level,
-            is_leak=is_leak,
-            found_leaks=_covered(leaks, known.shape),
-        ),
+    limit = limit_of(
+        cuts,
+        residual,
+        ground,
+        inside=known.walls(labels),
+        scale=lit.scale,
+        window_level=window_level,
+        is_leak=is_leak,
+        found_leaks=_covered(leaks, known.shape),
     )
     match = exposure_match(residual.match, off, on)
     return Check(
