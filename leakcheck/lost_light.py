@@ -34,6 +34,7 @@ DARK = 3e-3  # linear light of surfaces that added light is still compared with
 LEAST_SIGMA = 0.003  # added / unlit light: surfaces are matched no better
 STEEP, STEEP_SIGMA = 0.3, 20.0  # edges that show how well photos lie on each other; noise does not
 MIN_EDGES, EDGE_QUANTILE = 50, 0.98
+USUAL_EDGE_ERROR = 0.1  # where there are too few: most drawn and rendered tests have 0.05 to 0.13
 ALIKE = 2  # px of a file that tell no more than one: cameras smooth them and JPEG does
 
 
@@ -183,7 +184,7 @@ def _edge_error(own: Image, noise: Image, edges: Image, known: Mask) -> float:
     """
     plain = known & (edges > np.maximum(np.float32(STEEP), STEEP_SIGMA * np.sqrt(noise)))
     if np.count_nonzero(plain) < MIN_EDGES:
-        return 0.0
+        return USUAL_EDGE_ERROR
     return max(quantile(-own[plain] / edges[plain], EDGE_QUANTILE), 0.0)
 
 

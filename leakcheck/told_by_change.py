@@ -174,7 +174,8 @@ class _Place:
             return False
         if light < float(_filtered(lost.light[window], self.kernels[0])[ring].max()):
             return False
-        return self._bright_without_twin(ring)
+        beside = (away > 0) & (away <= AROUND_PX[0]) & lost.known[window] & ~self.taken[window]
+        return self._bright_without_twin(ring, beside)
 
     def _moved(self, away: Image) -> bool:
         """Whether a place beside its core gained light of its shape that it lost."""
@@ -187,7 +188,7 @@ class _Place:
         own = self.mean(self.lost.own)
         return self.mean(self.lost.change) - own > DARK_TWIN * own
 
-    def _bright_without_twin(self, ring: Mask) -> bool:
+    def _bright_without_twin(self, ring: Mask, beside: Mask) -> bool:
         """Whether it outshines chance, and no place near is as dark as it is bright.
 
         Told in linear light, where a surface that moved adds on one side what it takes on the
@@ -202,7 +203,8 @@ class _Place:
             return False
         noise = float((lost.noise[window] * np.square(lost.surface[window]))[ring].mean())
         chance = TWIN_SIGMA * math.sqrt(noise * float(np.square(kernel).sum()))
-        return -float(values.min()) - chance < DARK_TWIN * own
+        darkest = float(lines[ring | beside].min())
+        return -darkest - chance < DARK_TWIN * own
 
     def _away(self) -> Image | None:
         """Distance from its core, px of the window; None where it has none."""
