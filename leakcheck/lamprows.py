@@ -41,16 +41,16 @@ def find_rows(centres: Points, sizes: NDArray[np.float64]) -> tuple[tuple[int, .
     return tuple(sorted(rows, key=lambda row: float(centres[list(row), 1].mean())))
 
 
-def _pairs(centres: Points, sizes: NDArray[np.float64]) -> list[tuple[int, int]]:
+def _pairs(centres: Points, sizes: NDArray[np.float64]) -> set[tuple[int, int]]:
     """Near neighbours of similar size, from left to right (or top to bottom)."""
-    pairs = []
+    pairs = set()  # most are each other's neighbours
     for i in range(len(centres)):
         far = np.hypot(*(centres - centres[i]).T)
         far[(_ratio(sizes, sizes[i]) > SIMILAR) | (far == 0)] = np.inf
         for j in np.argsort(far)[:NEAREST]:
             if np.isfinite(far[j]):
                 a, b = sorted((i, int(j)), key=lambda k: tuple(centres[k]))
-                pairs.append((a, b))
+                pairs.add((a, b))
     return pairs
 
 
