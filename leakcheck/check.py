@@ -40,10 +40,10 @@ from leakcheck.sanity import (
     refuse_swapped,
     warnings_of,
 )
+from leakcheck.seeds import Plane
 from leakcheck.settings import Settings
 from leakcheck.side_glow import side_glows
 from leakcheck.spill import Sorted, evidence, sort_out
-from leakcheck.spots import Plane
 from leakcheck.texture import any_channel
 from leakcheck.threads import both, side_by_side
 

@@ -18,7 +18,8 @@ from leakcheck.light import block_mean, grown, median
 from leakcheck.photo import Image, Mask
 from leakcheck.regions import FINE_PX, Ground, Region, finely, measure_region
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut, Seed, averaging, growing, seeds_close
+from leakcheck.seeds import Cut, Seed, seeds_close
+from leakcheck.spots import averaging, growing
 
 NEAR_PX = 30.0  # frame px from an opening; further out its halo has mostly faded
 # Mean of a Gaussian over where it is above a tenth of its peak: (1 - 0.1) / ln(10).

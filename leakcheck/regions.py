@@ -12,7 +12,8 @@ from leakcheck.extent import Extent, box_of, extent_of, light_of
 from leakcheck.light import blurred, covariance, grown, median, quantile, slope
 from leakcheck.photo import Image, Mask
 from leakcheck.residual import Residual
-from leakcheck.spots import Cut, Spot, averaging, find_seeds, grow_spots, smoothed, thickness_of
+from leakcheck.seeds import Cut, find_seeds
+from leakcheck.spots import Spot, averaging, grow_spots, smoothed, thickness_of
 from leakcheck.threads import side_by_side
 
 EDGE_SHARE = 0.06  # change of the surface's light per pixel / its light: an edge of something

@@ -28,7 +28,7 @@ from leakcheck.noise import (
     variance,
 )
 from leakcheck.photo import Image, Mask
-from leakcheck.spots import COLOUR_SCALES_PX, SCALES_PX, Plane
+from leakcheck.seeds import COLOUR_SCALES_PX, SCALES_PX, Plane
 from leakcheck.threads import both, side_by_side
 
 EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak

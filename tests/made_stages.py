@@ -11,7 +11,7 @@ from leakcheck.check import Check, Images
 from leakcheck.diagnose import Leak
 from leakcheck.photo import Frame, Image, Mask
 from leakcheck.register import Registration
-from leakcheck.spots import Plane
+from leakcheck.seeds import Plane
 from leakcheck.stages import Stage
 
 SHAPE = (240, 320)  # rows and columns of a frame

@@ -12,7 +12,8 @@ from skimage.morphology import reconstruction
 from skimage.segmentation import watershed
 
 from leakcheck.extent import SADDLE, Extent, _parted, extent_of, joined_extent, light_of
-from leakcheck.spots import Plane, find_seeds, grow_spots, smoothed
+from leakcheck.seeds import Plane, find_seeds
+from leakcheck.spots import grow_spots, smoothed
 
 SHAPE = (120, 200)
 NOISE = 0.001

@@ -16,7 +16,8 @@ from scipy.stats import poisson
 from leakcheck import Settings, check
 from leakcheck.openings import Openings
 from leakcheck.photo import photo_from_array
-from leakcheck.spots import Plane, find_seeds, grow_spots
+from leakcheck.seeds import Plane, find_seeds
+from leakcheck.spots import grow_spots
 
 sep = pytest.importorskip("sep", reason="sep has no wheel for this machine")
 

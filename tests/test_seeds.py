@@ -1,11 +1,11 @@
-"""Spots against surroundings that lamps light: what hides them, and what must not."""
+"""Seeds against surroundings that lamps light: what hides them, and what must not."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from leakcheck.spots import Plane, find_seeds
+from leakcheck.seeds import Plane, find_seeds
 
 SHAPE = (1500, 2000)
 NOISE = 0.002  # linear light, one pixel
