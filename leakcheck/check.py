@@ -171,15 +171,8 @@ def check(
     )
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
-    window_level = level[0] if level else (_brightest(residual, labels) or None)
-    words = Surroundings(
-        openings=known.shapes,
-        scale=lit.scale,
-        window_level=window_level,
-        window_clipped=level[1] if level else bool((lit_clipped & (labels > 0)).any()),
-        noticeable_contrast=settings.noticeable_contrast,
-        mm_per_px=known.mm_per_px(settings.length_mm),
-        model=model_box(known.shapes, known.photo_size),
+    words = _surroundings(
+        known, lit, level or _guessed_level(residual, lit_clipped, labels), settings
     )
 
     def is_leak(region: Region) -> bool:
@@ -208,7 +201,7 @@ def check(
         ground,
         inside=known.walls(labels),
         scale=lit.scale,
-        window_level=window_level,
+        window_level=words.window_level,
         is_leak=is_leak,
         found_leaks=_covered(leaks, known.shape),
     )
@@ -226,7 +219,7 @@ def check(
         limit=limit,
         registration=registration,
         exposure=match,
-        window_level=window_level,
+        window_level=words.window_level,
         window_clipped=words.window_clipped,
         flare_share=residual.flare_share,
         mm_per_px=words.mm_per_px,
@@ -303,10 +296,28 @@ def _lamps(residual: Residual, lit: Frame, known: OpeningsMap, usable: Mask) -> 
     )
 
 
-def _brightest(residual: Residual, labels: NDArray[np.int32]) -> float:
-    """Level of the median guessed opening, linear light; 0 where there is none."""
+def _surroundings(
+    known: OpeningsMap, lit: Frame, level: tuple[float | None, bool], settings: Settings
+) -> Surroundings:
+    """What leaks are put into words against, the median window's level and if it is clipped too."""
+    return Surroundings(
+        openings=known.shapes,
+        scale=lit.scale,
+        window_level=level[0],
+        window_clipped=level[1],
+        noticeable_contrast=settings.noticeable_contrast,
+        mm_per_px=known.mm_per_px(settings.length_mm),
+        model=model_box(known.shapes, known.photo_size),
+    )
+
+
+def _guessed_level(
+    residual: Residual, clipped: Mask, labels: NDArray[np.int32]
+) -> tuple[float | None, bool]:
+    """Level of the median guessed opening, linear light, and whether any is clipped."""
     inside = labels > 0
-    return float(np.median(luminance(residual.added)[inside])) if inside.any() else 0.0
+    level = float(np.median(luminance(residual.added)[inside])) if inside.any() else 0.0
+    return level or None, bool((clipped & inside).any())
 
 
 def _with_glows(leaks: list[Sorted], glows: list[Region]) -> list[Sorted]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from leakcheck.check import Images
 from leakcheck.light import blurred, grown
 from leakcheck.photo import Image, Mask, frame_to_photo_px, photo_to_frame_px
+from leakcheck.polygons import covered
 
 Points = NDArray[np.float64]  # (n, 2) of x, y
 Moved = Callable[[Points], Points]  # photo px of one test -> photo px of another
@@ -95,7 +96,7 @@ def patch_of(outline: Points, *, scale: int) -> Patch:
     pad = int(np.ceil(MARGIN_PX + GAP_PX + 3 * SOFT_PX + ring)) + 2
     x, y = int(low[0]) - pad, int(low[1]) - pad
     cols, rows = (int(v) + 2 * pad + 1 for v in high - low)
-    inside = _filled([points - (x, y)], (rows, cols))
+    inside = covered([points - (x, y)], (rows, cols))
     wide = grown(inside, MARGIN_PX)
     return Patch(
         weight=blurred(wide.astype(np.float32), SOFT_PX),
@@ -300,18 +301,8 @@ def _other_lights(
         points = photo_to_frame_px(np.asarray(outline, float), scale)
         if (points.max(axis=0) < low).any() or (points.min(axis=0) > high).any():
             continue
-        near = grown(_filled([points - low], (rows, cols)), 2.0).astype(np.uint8)
+        near = grown(covered([points - low], (rows, cols)), 2.0).astype(np.uint8)
         here = cv2.remap(near, x, y, cv2.INTER_NEAREST) > 0
         if here[core].mean() < MOSTLY:
             taken |= here
     return taken
-
-
-def _filled(polygons: Sequence[Points], shape: tuple[int, int]) -> Mask:
-    """True inside the polygons and on their borders."""
-    inside = np.zeros(shape, np.uint8)
-    for polygon in polygons:
-        ring = np.round(polygon).astype(np.int32).reshape(-1, 1, 2)
-        cv2.fillPoly(inside, [ring], 1)
-        cv2.polylines(inside, [ring], True, 1)
-    return inside > 0

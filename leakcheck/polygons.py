@@ -44,6 +44,16 @@ def filled(rings: Sequence[Points], *, shape: tuple[int, int]) -> tuple[int, int
     return int(low[1]), int(low[0]), inside.view(np.bool_)
 
 
+def covered(polygons: Sequence[Points], shape: tuple[int, int]) -> Mask:
+    """True inside polygons and on their borders, corners rounded to pixels; none makes a hole."""
+    inside = np.zeros(shape, np.uint8)
+    for polygon in polygons:
+        ring = np.round(polygon).astype(np.int32).reshape(-1, 1, 2)
+        cv2.fillPoly(inside, [ring], 1)
+        cv2.polylines(inside, [ring], True, 1)
+    return inside > 0
+
+
 def paint(image: NDArray[np.int32], rings: Sequence[Points], value: int) -> None:
     """Set `value` at the pixels whose centres lie inside, in place.
 

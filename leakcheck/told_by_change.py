@@ -22,6 +22,7 @@ from leakcheck.light import block_mean, blurred, grown, median, quantile
 from leakcheck.lost_light import BLOCK, Lost, images_of, lost_light
 from leakcheck.openings_map import model_box
 from leakcheck.photo import Image, Mask, photo_to_frame_px
+from leakcheck.polygons import covered
 from leakcheck.regions import Region, region_of_extent
 from leakcheck.spots import Spot
 from leakcheck.stages import Stage
@@ -97,7 +98,8 @@ def _broad(lost: Lost, stage: Stage) -> list[Leak]:
     for leak in stage.check.spill:
         if not leak.doubtful or leak.width_px < BROAD_PX * scale:
             continue
-        inside = _filled(leak, stage, lost.known.shape) & lost.known
+        rows, cols = lost.known.shape
+        inside = covered([_in_frame(leak, stage, BLOCK)], (rows, cols)) & lost.known
         if not inside.any():
             continue
         core = inside & (lost.own >= BROAD_CORE * quantile(lost.own[inside], 0.9))
@@ -363,18 +365,11 @@ def _surroundings(check: Check) -> Surroundings:
 
 def _known_leaks(stage: Stage) -> Mask:
     """True in blocks in or beside a leak that the test found."""
-    shape = images_of(stage).measured.shape
-    found = np.zeros(shape, np.bool_)
-    for leak in stage.check.leaks:
-        found |= _filled(leak, stage, (shape[0], shape[1]), block=1)
+    rows, cols = images_of(stage).measured.shape
+    found = covered([_in_frame(leak, stage) for leak in stage.check.leaks], (rows, cols))
     return np.asarray(block_mean(grown(found, HIDDEN_PX).astype(np.float32), BLOCK) > 0)
 
 
-def _filled(leak: Leak, stage: Stage, shape: tuple[int, ...], block: int = BLOCK) -> Mask:
-    """True inside a leak's outline, in blocks."""
-    points = photo_to_frame_px(leak.outline, images_of(stage).scale * block)
-    inside = np.zeros(shape[:2], np.uint8)
-    ring = np.round(points).astype(np.int32).reshape(-1, 1, 2)
-    cv2.fillPoly(inside, [ring], 1)
-    cv2.polylines(inside, [ring], True, 1)
-    return inside > 0
+def _in_frame(leak: Leak, stage: Stage, block: int = 1) -> NDArray[np.float64]:
+    """A leak's outline, (n, 2) x, y, in blocks of so many frame px."""
+    return photo_to_frame_px(leak.outline, images_of(stage).scale * block)
