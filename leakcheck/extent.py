@@ -205,7 +205,7 @@ def _reconstructed(sunk: Image, light: Image) -> Image:
     """
     square = np.ones((3, 3), np.uint8)
     while True:
-        risen = np.minimum(np.asarray(cv2.dilate(sunk, square), np.float32), light)
+        risen: Image = np.minimum(np.asarray(cv2.dilate(sunk, square), np.float32), light)
         if np.array_equal(risen, sunk):
             return risen
         sunk = risen

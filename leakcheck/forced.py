@@ -129,8 +129,8 @@ def look_at(
     surfaces: list[Image] = []
     for plane, unlit in zip(images.planes, images.unlit, strict=True):
         surface = np.asarray(np.maximum(blurred(laid(unlit), 1.0), np.float32(DARK)))
-        ratios.append(laid(plane.residual) / surface)
-        noises.append(laid(plane.variance) / np.square(surface))
+        ratios.append(np.divide(laid(plane.residual), surface, dtype=np.float32))
+        noises.append(np.divide(laid(plane.variance), np.square(surface), dtype=np.float32))
         surfaces.append(surface)
     share = cv2.remap(images.measured.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR)
     known = np.asarray(share > 0.99)

@@ -94,8 +94,9 @@ def place_of(
     depth = _distance(np.pad(inside, 1))[1:-1, 1:-1]
     outside = _distance(~inside)
     outside[~good | ((names > 0) & ~inside)] = np.inf
-    edge = min(max(EDGE_PX, EDGE_SHARE * depth.max()), EDGE_MAX_SHARE * depth.max())
-    core = depth > edge
+    deepest = float(depth.max())
+    edge = min(max(EDGE_PX, EDGE_SHARE * deepest), EDGE_MAX_SHARE * deepest)
+    core: Mask = depth > np.float32(edge)
     light, clipped = added[rows, cols], lit_clipped[rows, cols]
     around = (outside > RING_PX[0]) & (outside <= RING_PX[1]) & ~clipped.any(axis=2)
     enough = int(around.sum()) >= RING_MIN_PIXELS
@@ -174,7 +175,7 @@ def evenness(place: Place) -> float | None:
     clipped = place.clipped[place.core].any(axis=1).mean() > CLIPPED_SHARE
     if clipped or not cells.size or cells.mean() < EVEN_MIN_SNR * noise:
         return None
-    return float(max(cells.min(), 0.0) / cells.mean())
+    return max(float(cells.min()), 0.0) / float(cells.mean())
 
 
 def has_hot_spot(place: Place) -> bool:

@@ -61,7 +61,7 @@ def scaled(image: Image, factors: NDArray[np.floating[Any]]) -> Image:
     """
     rows, cols, channels = image.shape
     row = np.tile(np.asarray(factors, np.float32), cols)
-    return (image.reshape(rows, cols * channels) * row).reshape(image.shape)
+    return np.asarray(image.reshape(rows, cols * channels) * row).reshape(image.shape)
 
 
 def summed(image: Image) -> Image:

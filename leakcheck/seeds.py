@@ -303,7 +303,8 @@ def _median(light: Image, unit: float) -> Image:
     codes *= LEVELS_PER_UNIT
     codes += MIDDLE_LEVEL
     codes += 0.5
-    middle = cv2.medianBlur(np.clip(codes, 0, 255, out=codes).astype(np.uint8), WINDOW_BLOCKS)
+    np.clip(codes, 0, 255, out=codes)
+    middle = np.asarray(cv2.medianBlur(codes.astype(np.uint8), WINDOW_BLOCKS), np.uint8)
     return np.asarray((LEVELS * unit).astype(np.float32).take(middle), np.float32)
 
 
