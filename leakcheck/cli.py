@@ -31,6 +31,7 @@ from leakcheck.errors import (
     MeasurementError,
     UsageError,
 )
+from leakcheck.heap import keep_freed_memory, take_small_pages
 from leakcheck.settings import Settings
 
 if TYPE_CHECKING:
@@ -130,7 +131,6 @@ def check(
 ) -> int:
     """Find the leaks in one pair of photos, say what kind they are and what to do."""
     from leakcheck.check import check as measure
-    from leakcheck.heap import keep_freed_memory
     from leakcheck.photo import read_pair
     from leakcheck.report.outputs import Outputs
     from leakcheck.report.progress import progress_line
@@ -294,6 +294,7 @@ def _open_closed_streams() -> None:
 def run() -> NoReturn:
     """Entry point of the console script."""
     _open_closed_streams()
+    take_small_pages()
     if not os.environ.get(TRACEBACK_VARIABLE):
         # What libraries mutter about a damaged file is said by leakcheck in its own words.
         warnings.simplefilter("ignore")

@@ -1,14 +1,25 @@
-"""Memory that one step of a measurement has done with is kept for the next."""
+"""How memory is taken from the system, and that what one step has done with serves the next."""
 
 from __future__ import annotations
 
 import contextlib
-import ctypes
+import os
 import sys
 
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8  # glibc, malloc.h
 _LARGEST = 2**30  # bytes; larger than any image of light of a photo
 _MOST_KEPT = 2**31 - 1  # bytes; the largest number that it takes
+
+
+def take_small_pages() -> None:
+    """Keep NumPy from asking Linux for huge pages; to be called before NumPy is loaded.
+
+    They pay where much memory is taken anew time and again. A check takes a few hundred megabytes
+    once, and where memory is in pieces the system must clear up for each huge page: on a virtual
+    machine up since hours that was a third of all time. What the user has set stays.
+    Source: NumPy reference, "Global state", NUMPY_MADVISE_HUGEPAGE.
+    """
+    os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
 
 
 def keep_freed_memory() -> None:
@@ -18,6 +29,8 @@ def keep_freed_memory() -> None:
     filled with zeros, for the next one: a fifth of all time. Elsewhere this does nothing.
     """
     if sys.platform.startswith("linux"):
+        import ctypes
+
         with contextlib.suppress(OSError, AttributeError):  # another C library
             libc = ctypes.CDLL(None)
             libc.mallopt(_MMAP_THRESHOLD, _LARGEST)

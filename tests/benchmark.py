@@ -10,7 +10,7 @@ phone's. Everything is then measured in a process of its own:
 decoding   OpenCV reads both files; what everything else is compared with
 steps      the functions that `leakcheck.check` calls, one after the other
 whole      both photos and the openings read, and the check; libraries are loaded already, and
-           freed memory is kept, as the command does it (`leakcheck.heap`)
+           memory is taken and kept as the command does it (`leakcheck.heap`)
 command    `leakcheck check` from start to end, loading Python and libraries included
 peak       the most memory the process held, less what it held when its libraries were loaded
 recipes    tests/recipes.py on the same pair, with the same openings and outline
@@ -41,6 +41,8 @@ from typing import Any
 
 import cv2
 import numpy as np
+
+from leakcheck.heap import take_small_pages
 
 SIZES_MP = (3, 12, 24, 48)
 SCENE_SIZE = (2000, 1500)  # px: three megapixels, enlarged from there
@@ -355,6 +357,7 @@ def main() -> None:
         one = measure_recipe(args.pair, args.recipe) if args.recipe else None
         print(json.dumps(one or measure(args.pair, profile=args.profile)))
         return
+    take_small_pages()  # for the processes to come
     with tempfile.TemporaryDirectory() as scratch:
         scene = Path(scratch) / "scene"
         draw_scene(scene)
