@@ -30,6 +30,7 @@ CLIPPED_FROM = 253 / 255
 # A frame for measuring: detail enough for a pinhole, and every step stays fast.
 FRAME_PIXELS = 4_200_000
 _MAX_BYTES = 2**31  # above any photo of 250 megapixels
+_MOST_APEX = 30  # 2^-30 to 2^30: beyond, it is no camera's time, f-number or sensitivity
 _STRIP_PIXELS = 1 << 17  # photo pixels worked on at once: 1.5 MB of float32, stays in the cache
 _MAX_SCALE = 509  # largest block: of 255 in one pixel, a mean over 509 still rounds to 1, not 0
 
@@ -166,8 +167,7 @@ def _exposure(tags: dict[int, Any]) -> Exposure:
     Source: Exif 2.32 (CIPA DC-008), with the APEX shutter and aperture values as a fallback.
     """
     shutter, aperture = (
-        _number(tags.get(tag), positive=False)
-        for tag in (Base.ShutterSpeedValue, Base.ApertureValue)
+        _number(tags.get(tag), apex=True) for tag in (Base.ShutterSpeedValue, Base.ApertureValue)
     )
     return Exposure(
         time_s=_number(tags.get(Base.ExposureTime)) or _power_of_two(shutter, -1.0),
@@ -178,18 +178,22 @@ def _exposure(tags: dict[int, Any]) -> Exposure:
     )
 
 
-def _number(value: Any, *, positive: bool = True) -> float | None:
-    """A tag's value, the first one where it holds several; None if it is no (positive) number."""
+def _number(value: Any, *, apex: bool = False) -> float | None:
+    """A tag's value, the first one where it holds several; None if it is no camera's number.
+
+    Logarithms (APEX) may be zero or negative; all else is positive and within 2^-30 to 2^30.
+    """
     try:
         number = float(value[0] if isinstance(value, tuple) else value)
     except (TypeError, ValueError, IndexError, ZeroDivisionError, OverflowError):
         return None
-    return number if math.isfinite(number) and (number > 0 or not positive) else None
+    magnitude = number if apex else math.log2(number) if number > 0 else math.inf
+    return number if abs(magnitude) <= _MOST_APEX else None
 
 
 def _power_of_two(apex: float | None, share: float) -> float | None:
-    """APEX: time is 2^-Tv, the f-number 2^(Av / 2). Beyond 2^30 it is no camera's value."""
-    return None if apex is None or abs(apex) > 30 else float(2.0 ** (share * apex))
+    """APEX: time is 2^-Tv, the f-number 2^(Av / 2)."""
+    return None if apex is None else float(2.0 ** (share * apex))
 
 
 def _iso(tags: dict[int, Any]) -> float | None:

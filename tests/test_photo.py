@@ -158,6 +158,8 @@ def test_exposure_from_exif(tmp_path, kind) -> None:
     [
         ({Base.ExposureTime: IFDRational(0, 0)}, "time_s", None),
         ({Base.FNumber: IFDRational(0, 1)}, "fnumber", None),
+        ({Base.FNumber: IFDRational(1, 2**31)}, "fnumber", None),  # no camera's; its square is 0
+        ({Base.ExposureTime: IFDRational(2**32 - 1, 1)}, "time_s", None),
         ({Base.ISOSpeedRatings: (200, 0)}, "iso", 200),
         ({Base.ISOSpeedRatings: 0}, "iso", None),
         ({Base.ISOSpeedRatings: 65535, Base.RecommendedExposureIndex: 102400}, "iso", 102400),
