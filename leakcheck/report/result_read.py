@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
+from numpy.typing import NDArray
 
 from leakcheck.check import Check, PhotoFacts
 from leakcheck.compare import Comparison
@@ -154,7 +155,7 @@ def _value(kind: Any, value: Any) -> Any:
         if value is None:
             return _none(kind)
         return _value(next(each for each in get_args(kind) if each is not type(None)), value)
-    if origin is np.ndarray or kind is np.ndarray:
+    if origin in (np.ndarray, NDArray):  # since NumPy 2.5 NDArray is a name of its own
         return np.array([] if value is None else value, float)
     if origin is Literal:
         if value not in get_args(kind):
