@@ -163,30 +163,24 @@ def check(
         carried_over=openings is not None and openings.carried_over,
     )
     del warped
+    surfaces = residual.unlit, *(lit.light[..., c] - residual.added[..., c] for c in (0, 2))
+    clipped = lit.clipped
+    del lit
     refuse_swapped(residual, known.lamp_areas(), off, on)
     progress("Looking for light")
     (ground, fine), lamps = both(
         lambda: (ground_of(residual), finely(residual)),
-        lambda: _lamps(residual, lit, known, overlap & ~dead),
+        lambda: _lamps(residual, clipped, known, overlap & ~dead),
     )
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
-    words = _surroundings(
-        known, lit, level or _guessed_level(residual, lit_clipped, labels), settings
-    )
+    words = _surroundings(known, level or _guessed_level(residual, lit_clipped, labels), settings)
 
     def is_leak(region: Region) -> bool:
         return evidence(region, kind_of(region, words)) >= 0
 
-    (regions, cuts), beside = both(
-        lambda: find_regions(
-            residual,
-            ground,
-            fine,
-            false_alarms=settings.false_alarms_per_pair,
-            is_leak=is_leak,
-        ),
-        lambda: _beside(residual, ground, settings),
+    regions, cuts = find_regions(
+        residual, ground, fine, false_alarms=settings.false_alarms_per_pair, is_leak=is_leak
     )
     progress("Saying what it is")
     glows = side_glows(residual, ground, known.beacons())
@@ -200,11 +194,12 @@ def check(
         residual,
         ground,
         inside=known.walls(labels),
-        scale=lit.scale,
+        scale=known.scale,
         window_level=words.window_level,
         is_leak=is_leak,
         found_leaks=_covered(leaks, known.shape),
     )
+    beside = _beside(residual, ground, settings)
     match = exposure_match(residual.match, off, on)
     return Check(
         off=facts[0],
@@ -229,12 +224,12 @@ def check(
         photo_tips=photo_tips(limit, residual, registration, lamps),
         settings=settings,
         glow=glow_map(residual, fine),
-        guessed=guessed_openings(guess.openings, scale=lit.scale) if guess else (),
+        guessed=guessed_openings(guess.openings, scale=known.scale) if guess else (),
         images=Images(
             planes=residual.planes,
-            unlit=(residual.unlit, *(lit.light[..., c] - residual.added[..., c] for c in (0, 2))),
+            unlit=surfaces,
             measured=residual.measured,
-            scale=lit.scale,
+            scale=known.scale,
         ),
     )
 
@@ -282,27 +277,29 @@ def _shift(registration: Registration, scale: int, shape: tuple[int, int]) -> fl
     return np.asarray(grid[rows[:, None], cols[None]], np.float32)
 
 
-def _lamps(residual: Residual, lit: Frame, known: OpeningsMap, usable: Mask) -> tuple[Lamp, ...]:
+def _lamps(
+    residual: Residual, lit_clipped: Mask, known: OpeningsMap, usable: Mask
+) -> tuple[Lamp, ...]:
     if not known.has_lamps:
         return ()
     return measure_lamps(
         residual.added,
-        lit_clipped=lit.clipped,
+        lit_clipped=lit_clipped,
         labels=known.labels,
         openings=known.shapes,
         usable=usable,
-        scale=lit.scale,
+        scale=known.scale,
         noise_sigma=np.sqrt(residual.planes[0].variance),
     )
 
 
 def _surroundings(
-    known: OpeningsMap, lit: Frame, level: tuple[float | None, bool], settings: Settings
+    known: OpeningsMap, level: tuple[float | None, bool], settings: Settings
 ) -> Surroundings:
     """What leaks are put into words against, the median window's level and if it is clipped too."""
     return Surroundings(
         openings=known.shapes,
-        scale=lit.scale,
+        scale=known.scale,
         window_level=level[0],
         window_clipped=level[1],
         noticeable_contrast=settings.noticeable_contrast,

@@ -182,7 +182,7 @@ def _own_part(mask: Mask, top: int, left: int, spot: Spot, image: Image, noise: 
     # Pixels between those looked at are kept with the core alone.
     count, labels = cv2.connectedComponents(left_over.astype(np.uint8), connectivity=4)
     own = np.zeros(count, np.bool_)
-    own[np.unique(labels[::step, ::step][core & left_over[::step, ::step]])] = True
+    own[labels[::step, ::step][core & left_over[::step, ::step]]] = True
     return np.asarray(own[labels] & left_over)
 
 
@@ -190,8 +190,10 @@ def _parted(light: Image, sunk: Image, core: Mask, mask: Mask) -> Mask:
     """The part of a mask whose light falls from the core, and not from another summit."""
     # Light that rises again away from the core is not the core's.
     domes = light > _reconstructed(sunk, light)
-    _, labels = cv2.connectedComponents(domes.astype(np.uint8), connectivity=8)
-    others = domes & ~np.isin(labels, np.unique(labels[core]))
+    count, labels = cv2.connectedComponents(domes.astype(np.uint8), connectivity=8)
+    own = np.zeros(count, np.bool_)
+    own[labels[core]] = True
+    others = domes & ~own[labels]
     if not others.any():
         return mask
     return np.asarray(_shed(light, np.where(core, 1, np.where(others, 2, 0)), mask) == 1)
@@ -253,7 +255,7 @@ def _alone(light: Image, sunk: Image, core: Mask) -> bool:
     above = light > sunk.max()
     count, labels = cv2.connectedComponents(above.astype(np.uint8), connectivity=8)
     own = np.zeros(count, np.bool_)
-    own[np.unique(labels[core & above])] = True
+    own[labels[core & above]] = True
     return not (summits & ~own[labels]).any()
 
 

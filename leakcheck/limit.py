@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import cv2
 import numpy as np
 
-from leakcheck.light import block_mean, grown, median
+from leakcheck.light import block_mean, grown, median, typical
 from leakcheck.photo import Image, Mask
 from leakcheck.regions import FINE_PX, Ground, Region, finely, measure_region
 from leakcheck.residual import Residual
@@ -36,7 +36,6 @@ BRIGHT_ROOM = 0.2  # unlit surfaces / median window from which the room outshine
 APART_PX = 30.0  # frame px between a trial and a found leak: nearly three spreads of a broad glow
 DARK_ROOM = 0.004  # linear light of unlit surfaces under which a photo hardly shows them
 MUCH_CLIPPED = 0.1  # share of the model
-SAMPLE_STEP = 3  # rows and columns between pixels that tell the pair's medians well enough
 
 
 class _Size(NamedTuple):
@@ -299,21 +298,16 @@ def _cropped(of: Any, window: tuple[slice, slice]) -> Any:
 
 def _limited_by(residual: Residual, window_level: float | None, blind: float) -> str:
     """What a builder would have to change to see fainter leaks."""
-    surface = median(_measured(residual.unlit, residual))
+    surface = typical(residual.unlit, residual.measured)
     if surface < DARK_ROOM:
         return "dark room"
     if blind > MUCH_CLIPPED:
         return "clipping"
     if window_level and surface > BRIGHT_ROOM * window_level:
         return "bright room"
-    whole = median(_measured(residual.planes[0].variance, residual))
-    if median(_measured(residual.shake, residual)) > MOST * whole:
+    whole = typical(residual.planes[0].variance, residual.measured)
+    if residual.shake > MOST * whole:
         return "shake"
-    if median(_measured(residual.halo_doubt, residual)) > MOST * whole:
+    if residual.halo_doubt > MOST * whole:
         return "flare"
     return "noise"
-
-
-def _measured(image: Image, residual: Residual) -> Image:
-    values = image[::SAMPLE_STEP, ::SAMPLE_STEP][residual.measured[::SAMPLE_STEP, ::SAMPLE_STEP]]
-    return values if len(values) else np.zeros(1, np.float32)

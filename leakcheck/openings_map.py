@@ -18,6 +18,7 @@ class OpeningsMap:
     """The lit frame with what is known of its openings; nothing at all without a drawing."""
 
     shape: tuple[int, int]  # rows, cols of the frame
+    scale: int  # photo px per frame px
     labels: NDArray[np.int32]  # (rows, cols), 1 in the first of `shapes` and so on; else 0
     outline: Mask | None  # (rows, cols), True inside the model; None: not drawn
     shapes: tuple[Opening, ...]  # in photo px
@@ -76,9 +77,10 @@ def openings_map(
         photo_size: columns and rows of the photo.
     """
     if openings is None:
-        return OpeningsMap(shape, np.zeros(shape, np.int32), None, (), (), photo_size)
+        return OpeningsMap(shape, scale, np.zeros(shape, np.int32), None, (), (), photo_size)
     return OpeningsMap(
         shape,
+        scale,
         label_map(openings, shape=shape, scale=scale),
         model_mask(openings, shape=shape, scale=scale),
         openings.shapes,

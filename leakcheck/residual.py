@@ -18,7 +18,7 @@ from leakcheck.exposure import (
     without_lamps,
 )
 from leakcheck.flare import near_halo, scattering_light
-from leakcheck.light import blurred, box_round, grown, luminance, median, slope
+from leakcheck.light import blurred, box_round, grown, luminance, median, slope, typical
 from leakcheck.noise import (
     LOCAL_PX,
     fine_square,
@@ -63,8 +63,8 @@ class Residual:
     beside: Mask  # (rows, cols), True beside the model, where light can be spill only
     sources: Mask  # (rows, cols), True inside openings and clipped spots
     lamps: Mask  # (rows, cols), True inside openings, where they overflow, and on their own rims
-    shake: Image  # (rows, cols), variance from edges that do not lie quite on themselves
-    halo_doubt: Image  # (rows, cols), variance from the halo's shape
+    shake: float  # variance, at the median place, from edges that do not lie quite on themselves
+    halo_doubt: float  # the same from the halo's shape
     match: Match
     flare_share: float  # light in the halo / light of the openings
 
@@ -121,7 +121,10 @@ def residual_light(
     if inside is not None:
         measured &= ~grown(~inside, CARRIED_EDGE_PX) if carried_over else inside
     halo_doubt = np.square(np.float32(HALO_DOUBT) * near)
-    planes = _planes(light, lit, bare_luminance + halo, shake + halo_doubt, measured)
+    typical_doubts = typical(shake, measured), typical(halo_doubt, measured)
+    doubt = np.add(shake, halo_doubt, out=shake)
+    del halo_doubt, near
+    planes = _planes(light, lit, bare_luminance + halo, doubt, measured)
     return Residual(
         light=light,
         luminance=planes[0].residual,
@@ -133,8 +136,8 @@ def residual_light(
         beside=beside,
         sources=sources,
         lamps=blind,
-        shake=shake,
-        halo_doubt=halo_doubt,
+        shake=typical_doubts[0],
+        halo_doubt=typical_doubts[1],
         match=match,
         flare_share=scattered / total if total > 0 else 0.0,
     )
@@ -189,7 +192,7 @@ def _touching(clipped: Mask, openings: Mask) -> Mask:
     count, labels = cv2.connectedComponents(clipped.view(np.uint8), connectivity=8)
     here = box_round(openings, OVERFLOW_PX)  # the rest is further from any opening
     touching = np.zeros(count, np.bool_)
-    touching[np.unique(labels[here][(grown(openings, TOUCH_PX) & clipped)[here]])] = True
+    touching[labels[here][(grown(openings, TOUCH_PX) & clipped)[here]]] = True
     touching[0] = False
     overflow = grown(openings, OVERFLOW_PX)
     overflow[here] &= touching[labels[here]]
@@ -212,8 +215,8 @@ def _own_light(added: Image, openings: Mask) -> Mask:
     bright = (added > OWN_LEVEL * around) & (around > 0) & ~openings
     count, labels = cv2.connectedComponents(bright.view(np.uint8), connectivity=8)
     own = np.zeros(count, np.bool_)
-    own[np.unique(labels[bright & grown(openings, OWN_GAP_PX)])] = True
-    own[np.unique(labels[bright & ~grown(openings, OWN_REACH_PX)])] = False
+    own[labels[bright & grown(openings, OWN_GAP_PX)]] = True
+    own[labels[bright & ~grown(openings, OWN_REACH_PX)]] = False
     own[0] = False
     whole[here] = own[labels] & ~grown(openings, RIM_PX)
     return whole
