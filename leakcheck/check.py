@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leakcheck.added import added_light
 from leakcheck.diagnose import Leak, Surroundings, described, kind_of
 from leakcheck.facts import ExposureMatch, PhotoFacts, exposure_match, photo_facts
 from leakcheck.group import grouped
@@ -151,27 +153,33 @@ def check(
         labels = guess.labels
 
     lamps_on = _lamps_on(guess, warped, lit, overlap, dead, off, on) if guess else True
-    residual = residual_light(
+    added = added_light(
         warped,
         lit.light,
         overlap=overlap,
         unlit_clipped=dead,
         lit_clipped=lit_clipped,
         openings=labels > 0,
+    )
+    del warped
+    residual = residual_light(
+        added,
+        lit.light,
+        lit_clipped=lit_clipped,
+        openings=labels > 0,
         inside=known.outline,
         shift_px=_shift(registration, lit.scale, known.shape),
         carried_over=openings is not None and openings.carried_over,
     )
-    del warped
+    del added
     surfaces = residual.unlit, *(lit.light[..., c] - residual.added[..., c] for c in (0, 2))
-    clipped = lit.clipped
-    del lit
     refuse_swapped(residual, known.lamp_areas(), off, on)
     progress("Looking for light")
     (ground, fine), lamps = both(
         lambda: (ground_of(residual), finely(residual)),
-        lambda: _lamps(residual, clipped, known, overlap & ~dead),
+        partial(_lamps, residual, lit.clipped, known, overlap & ~dead),
     )
+    del lit, overlap, dead
     lamps_on = lamps_on and openings_lit(lamps)
     level = class_level(lamps, "window") or class_level(lamps, "beacon")
     words = _surroundings(known, level or _guessed_level(residual, lit_clipped, labels), settings)

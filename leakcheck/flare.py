@@ -72,13 +72,14 @@ def halo_parts(source: Image, widths_px: tuple[float, ...], block: int) -> list[
 
 
 def near_halo(
-    residual: Image, unlit: Image, source: Image, *, sources: Mask, usable: Mask, noise: float
+    residual: Image, surface: Image, source: Image, *, sources: Mask, usable: Mask, noise: float
 ) -> tuple[tuple[slice, slice], Image]:
     """The halo close to the openings, with amounts fitted to their surroundings.
 
     Args:
         residual: (rows, cols, 3), lit light less unlit light less the wide halo.
-        unlit: (rows, cols, 3), linear light of the surfaces without the lamps.
+        surface: (rows, cols, 3) of blocks of NEAR_BLOCK, linear light of the surfaces without the
+            lamps.
         source: (rows, cols, 3), from `scattering_light`.
         sources: (rows, cols), True inside openings and clipped spots.
         usable: (rows, cols), True where both frames were measured.
@@ -88,13 +89,14 @@ def near_halo(
     here = box_round(sources, NEAR_WINDOW_PX, ALIGNED_PX)  # whole blocks of every resolution
     if not sources.any():
         return here, np.zeros((0, 0, 3), np.float32)
+    top, left = (side.start // NEAR_BLOCK for side in here)
     return here, _fitted_near_halo(
-        residual[here], unlit[here], source[here], sources[here], usable[here], noise
+        residual[here], surface[top:, left:], source[here], sources[here], usable[here], noise
     )
 
 
 def _fitted_near_halo(
-    residual: Image, unlit: Image, source: Image, sources: Mask, usable: Mask, noise: float
+    residual: Image, surface: Image, source: Image, sources: Mask, usable: Mask, noise: float
 ) -> Image:
     """`near_halo` within the window that it reaches."""
     shape = (residual.shape[0], residual.shape[1])
@@ -113,7 +115,8 @@ def _fitted_near_halo(
         return np.zeros_like(residual)
     places = places[:: max(1, len(places) // MAX_POINTS)]
     parts = halo_parts(source, NEAR_PX, NEAR_BLOCK)
-    small, ground = block_mean(residual, NEAR_BLOCK), block_mean(unlit, NEAR_BLOCK)
+    small = block_mean(residual, NEAR_BLOCK)
+    ground = surface[: small.shape[0], : small.shape[1]]
 
     def fitted(channel: int) -> NDArray[np.float64]:
         columns = np.column_stack([part[..., channel].ravel()[places] for part in parts])

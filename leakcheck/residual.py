@@ -3,22 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 
 import cv2
 import numpy as np
 
-from leakcheck.exposure import (
-    Match,
-    in_blocks,
-    match_exposure,
-    rough_gain,
-    wide_halo,
-    wide_parts,
-    without_lamps,
-)
-from leakcheck.flare import near_halo, scattering_light
-from leakcheck.light import blurred, box_round, grown, luminance, median, slope, typical
+from leakcheck.added import Added
+from leakcheck.exposure import Match
+from leakcheck.flare import EDGE_PX
+from leakcheck.light import blurred, box_round, grown, luminance, slope, typical
 from leakcheck.noise import (
     LOCAL_PX,
     fine_square,
@@ -29,9 +21,8 @@ from leakcheck.noise import (
 )
 from leakcheck.photo import Image, Mask
 from leakcheck.seeds import COLOUR_SCALES_PX, SCALES_PX, Plane
-from leakcheck.threads import both, side_by_side
+from leakcheck.threads import side_by_side
 
-EDGE_PX = 4  # next to what is white beyond measure the lens's blur decides, not a leak
 RIM_PX = 2  # next to an opening that is not
 CARRIED_RIM_PX = 4  # the same where its outline was carried over from another photo
 CARRIED_EDGE_PX = 4  # next to the model's edge, which another side of it makes in another photo
@@ -46,7 +37,6 @@ HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong b
 SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
 STILL_PX = 0.02  # what a photo that needed no moving may still be off by
 BROAD_PX = 8.0  # scale from which light beside the model is listed
-ROUGH_STEP = 3  # pixels between those that a first guess of the noise is taken from
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,76 +60,56 @@ class Residual:
 
 
 def residual_light(
-    unlit: Image,
+    added: Added,
     lit: Image,
     *,
-    overlap: Mask,
-    unlit_clipped: Mask,
     lit_clipped: Mask,
     openings: Mask,
     inside: Mask | None,
     shift_px: float | Image,
     carried_over: bool = False,
 ) -> Residual:
-    """Match the exposure, take off the halo, and fit the noise of what is left.
+    """Fit the noise of added light, and say where a leak could be seen in it.
 
     Args:
-        unlit: (rows, cols, 3), linear light of the lights-off frame laid onto the lit one.
+        added: from `added_light`.
         lit: (rows, cols, 3), linear light of the lights-on frame.
-        overlap: (rows, cols), True where the unlit frame covers the lit one.
-        unlit_clipped, lit_clipped: (rows, cols), True at the end of the scale.
+        lit_clipped: (rows, cols), True at the end of the scale.
         openings: (rows, cols), True inside windows, beacons and ignored areas.
         inside: (rows, cols), True inside the model's outline; None without one.
         shift_px: what registration leaves, frame px, one number or place by place.
         carried_over: whether the openings were drawn on another photo.
-    Raises: ExposureError where the photos cannot be compared.
     """
-    usable = overlap & ~unlit_clipped & ~lit_clipped
-    new_clipped = lit_clipped & ~unlit_clipped & overlap
-    sources = openings | new_clipped
-    blind = openings | (new_clipped & _touching(new_clipped, openings))
-    small_unlit, small_lit = side_by_side(in_blocks, (unlit, lit))
-    gain = rough_gain(small_unlit, small_lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
-    source = scattering_light(lit, unlit, sources, gain=gain)
-    wide = wide_parts(source)
-    match = match_exposure(small_unlit, small_lit, wide, sources=sources, usable=usable)
-    bare = without_lamps(unlit, match)
-    added = lit - bare
-    blind |= _own_light(luminance(added), openings)
-    bare_luminance = luminance(bare)
-    (light, halo, near), shake = both(
-        partial(_without_halo, added, bare, source, wide, match, sources=sources, usable=usable),
-        partial(_shake, bare_luminance, shift_px),
-    )
-    total, scattered = _sum(source, sources), _sum(added, overlap) - _sum(light, overlap)
-    del source, bare  # frames are the largest things there are
+    blind = openings | (added.new_clipped & _touching(added.new_clipped, openings))
+    blind |= _own_light(luminance(added.whole), openings)
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
-    measured = (usable | new_clipped) & ~grown(overflown, EDGE_PX)
+    measured = (added.usable | added.new_clipped) & ~grown(overflown, EDGE_PX)
     measured &= ~grown(blind, CARRIED_RIM_PX if carried_over else RIM_PX)
     beside = measured & ~inside if inside is not None else np.zeros_like(measured)
     if inside is not None:
         measured &= ~grown(~inside, CARRIED_EDGE_PX) if carried_over else inside
-    halo_doubt = np.square(np.float32(HALO_DOUBT) * near)
+    shake = _shake(added.surface, shift_px)
+    halo_doubt = np.square(np.float32(HALO_DOUBT) * added.near_halo)
     typical_doubts = typical(shake, measured), typical(halo_doubt, measured)
     doubt = np.add(shake, halo_doubt, out=shake)
-    del halo_doubt, near
-    planes = _planes(light, lit, bare_luminance + halo, doubt, measured)
+    del halo_doubt  # frames are the largest things there are
+    planes = _planes(added.light, lit, added.surface + added.halo, doubt, measured)
     return Residual(
-        light=light,
+        light=added.light,
         luminance=planes[0].residual,
-        unlit=bare_luminance,
-        added=added,
-        halo=halo,
+        unlit=added.surface,
+        added=added.whole,
+        halo=added.halo,
         planes=planes,
         measured=measured,
         beside=beside,
-        sources=sources,
+        sources=added.sources,
         lamps=blind,
         shake=typical_doubts[0],
         halo_doubt=typical_doubts[1],
-        match=match,
-        flare_share=scattered / total if total > 0 else 0.0,
+        match=added.match,
+        flare_share=added.flare_share,
     )
 
 
@@ -151,36 +121,6 @@ def light_beside(residual: Residual) -> Residual:
     light = residual.planes[0]
     broad = replace(light, scales_px=tuple(s for s in light.scales_px if s >= BROAD_PX))
     return replace(residual, planes=(broad,), measured=residual.beside)
-
-
-def _without_halo(
-    added: Image,
-    bare: Image,
-    source: Image,
-    wide: list[Image],
-    match: Match,
-    *,
-    sources: Mask,
-    usable: Mask,
-) -> tuple[Image, Image, Image]:
-    """Added light less halo, (rows, cols, 3), and the luminance of all halo and of the near one."""
-    light = wide_halo(wide, match, shape=(added.shape[0], added.shape[1]))
-    halo = luminance(light)
-    near = np.zeros_like(halo)
-    np.subtract(added, light, out=light)
-    noise = _rough_noise(added)
-    box, off = near_halo(light, bare, source, sources=sources, usable=usable, noise=noise)
-    if off.size:
-        light[box] -= off
-        near[box] = luminance(off)
-        halo += near
-    return light, halo, near
-
-
-def _sum(light: Image, where: Mask) -> float:
-    """Light of all channels, summed over a mask."""
-    count = int(np.count_nonzero(where))
-    return sum(cv2.mean(light, where.astype(np.uint8))[:3]) * count
 
 
 def _channel(light: Image, channel: int) -> Image:
@@ -222,15 +162,9 @@ def _own_light(added: Image, openings: Mask) -> Mask:
     return whole
 
 
-def _rough_noise(added: Image) -> float:
-    """Spread of a pixel before anything is known about it."""
-    some = added[::ROUGH_STEP, ::ROUGH_STEP, 1]
-    return 1.4826 * median(np.abs(some - cv2.blur(some, (3, 3)))) + 1e-6
-
-
-def _shake(bare: Image, shift_px: float | Image) -> Image:
+def _shake(surface: Image, shift_px: float | Image) -> Image:
     """Variance from edges that do not lie quite on themselves."""
-    edge = np.asarray(cv2.dilate(slope(blurred(bare, 1.0)), np.ones((5, 5))), np.float32)
+    edge = np.asarray(cv2.dilate(slope(blurred(surface, 1.0)), np.ones((5, 5))), np.float32)
     off = np.maximum(np.asarray(shift_px, np.float32), np.float32(STILL_PX))
     return np.asarray(np.square(SHAKE_MARGIN * off * edge), np.float32)
 
@@ -261,6 +195,7 @@ def _planes(
         square = fine_square(residual)
         model = fit_noise(square, ground, energy[here], measured[here])
         spread = variance(ground, energy[here], model)
+        del ground
         np.maximum(spread, local_variance(square, measured[here]), out=spread)
         spread += doubt[here]
         added = _in_frame(residual, here, measured.shape)

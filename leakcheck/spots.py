@@ -103,9 +103,7 @@ def smoothed(residual: Image, measured: Mask, sigma: float, support: Image | Non
     here = around(measured)
     residual, measured = residual[here], measured[here]
     block = _block_of(sigma)
-    weight = measured.astype(np.float32)
-    weight *= residual
-    mean = blurred(block_mean(weight, block), sigma / block)
+    mean = blurred(block_mean(residual * measured, block), sigma / block)
     mean /= support
     mean = enlarged(mean, block, (residual.shape[0], residual.shape[1]))
     np.copyto(whole[here], mean, where=measured)

@@ -7,7 +7,9 @@ A drawn pair of the ferry, held by hand between two supports, is enlarged to eac
 megapixels, gets fresh noise and is written as JPEG of quality 95, so that a file is as large as a
 phone's. Everything is then measured in a process of its own:
 
-decoding   OpenCV reads both files; what everything else is compared with
+decoding   OpenCV reads both files, in the check's process once it is done and its memory is
+           taken already; what everything else is compared with
+afresh     the same by a program that does nothing else: as the check does it, for the first time
 steps      the functions that `leakcheck.check` calls, one after the other
 whole      both photos and the openings read, and the check; libraries are loaded already, and
            memory is taken and kept as the command does it (`leakcheck.heap`)
@@ -189,6 +191,13 @@ def measure(folder: Path, *, profile: bool) -> dict[str, Any]:
     }
 
 
+def measure_decoding(folder: Path) -> dict[str, Any]:
+    """Decoding both photos of a folder for the first time; run in a process of its own."""
+    clock = Clock()
+    photos = [cv2.imread(str(folder / name)) for name in ("off.jpg", "on.jpg")]
+    return {"whole": clock.seconds(), "pixels": photos[0].shape[0] * photos[0].shape[1]}
+
+
 def measure_recipe(folder: Path, name: str) -> dict[str, Any]:
     """One recipe on the pair in a folder; run in a process of its own."""
     from recipes import RECIPES, looked_at
@@ -278,7 +287,9 @@ def report(scene: Path, figures: dict[str, Any]) -> str:
     lines = [
         f"{pixels / 1e6:.1f} megapixels, {figures['bytes'] / 2e6:.1f} MB each",
         f"  decoding           {seconds(decoding)}",
+        f"  decoding afresh    {seconds(figures['afresh'])}",
         f"  the whole check    {seconds(whole)} {times(whole, decoding)}",
+        f"{'':38s}{times(whole, figures['afresh'])} afresh",
     ]
     slow = {k: s for k, s in figures["steps"].items() if s[0] > LEAST_SHARE * whole[0]}
     lines += [
@@ -329,6 +340,8 @@ def all_of(folder: Path, args: argparse.Namespace) -> dict[str, Any]:
     options = ["--profile"] * args.profile
     runs = [in_own_process(folder, *options) for _ in range(args.repeat)]
     figures = min(runs, key=lambda run: run["whole"][0])
+    afresh = [in_own_process(folder, "--decoding") for _ in range(max(args.repeat, DECODED))]
+    figures["afresh"] = min((run["whole"] for run in afresh), key=lambda spent: spent[0])
     figures["commands"] = {
         "command": command_seconds(folder),
         "command --out": command_seconds(folder, "--out", "out"),
@@ -352,10 +365,16 @@ def main() -> None:
     parser.add_argument("--no-recipes", action="store_true", help="leakcheck alone")
     parser.add_argument("--pair", type=Path, help=argparse.SUPPRESS)  # a process of its own
     parser.add_argument("--recipe", help=argparse.SUPPRESS)
+    parser.add_argument("--decoding", action="store_true", help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.pair:
-        one = measure_recipe(args.pair, args.recipe) if args.recipe else None
-        print(json.dumps(one or measure(args.pair, profile=args.profile)))
+        if args.recipe:
+            one = measure_recipe(args.pair, args.recipe)
+        elif args.decoding:
+            one = measure_decoding(args.pair)
+        else:
+            one = measure(args.pair, profile=args.profile)
+        print(json.dumps(one))
         return
     take_small_pages()  # for the processes to come
     with tempfile.TemporaryDirectory() as scratch:

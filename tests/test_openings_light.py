@@ -7,6 +7,7 @@ import pytest
 from made_checks import box
 
 from leakcheck import Settings, check
+from leakcheck.added import added_light
 from leakcheck.colourspace import linear_to_srgb
 from leakcheck.openings import Opening, Openings
 from leakcheck.photo import photo_from_array
@@ -27,12 +28,21 @@ def residual(
     openings[OPENING] = True
     lit = unlit + lit_more[..., None]
     none = np.zeros(SHAPE, bool)
-    return residual_light(
-        (unlit + 0.002 * rng.standard_normal(unlit.shape)).astype(np.float32),
-        (lit + 0.002 * rng.standard_normal(unlit.shape)).astype(np.float32),
+    seen_unlit = (unlit + 0.002 * rng.standard_normal(unlit.shape)).astype(np.float32)
+    seen_lit = (lit + 0.002 * rng.standard_normal(unlit.shape)).astype(np.float32)
+    lit_clipped = none if clipped is None else clipped
+    added = added_light(
+        seen_unlit,
+        seen_lit,
         overlap=~none,
         unlit_clipped=none,
-        lit_clipped=none if clipped is None else clipped,
+        lit_clipped=lit_clipped,
+        openings=openings,
+    )
+    return residual_light(
+        added,
+        seen_lit,
+        lit_clipped=lit_clipped,
         openings=openings,
         inside=None,
         shift_px=0.05,

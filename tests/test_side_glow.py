@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from leakcheck.added import added_light
 from leakcheck.regions import ground_of
 from leakcheck.residual import Residual, residual_light
 from leakcheck.side_glow import side_glows
@@ -68,11 +69,12 @@ def residual_of(drawn: Drawn, *, inside: np.ndarray | None = None) -> Residual:
         for light in (drawn.unlit, drawn.unlit + drawn.lamps)
     )
     no = np.zeros(SHAPE, bool)
+    added = added_light(
+        unlit, lit, overlap=~no, unlit_clipped=no, lit_clipped=no, openings=drawn.beacon
+    )
     return residual_light(
-        unlit,
+        added,
         lit,
-        overlap=~no,
-        unlit_clipped=no,
         lit_clipped=no,
         openings=drawn.beacon,
         inside=inside,

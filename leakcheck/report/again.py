@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from leakcheck.added import added_light
 from leakcheck.check import glow_map
 from leakcheck.errors import MeasurementError, PhotoError
 from leakcheck.openings import Opening, Openings, label_map, model_mask
@@ -65,14 +66,22 @@ def glow_again(check: Check, off: Photo, on: Photo) -> Image | None:
     )
     openings = Openings(shapes)
     where: dict[str, Any] = {"shape": lit.light.shape[:2], "scale": lit.scale}
+    inside_openings = label_map(openings, **where) > 0
+    clipped = np.asarray(lit.clipped.any(axis=2))
     try:
-        residual = residual_light(
+        added = added_light(
             warped,
             lit.light,
             overlap=overlap,
             unlit_clipped=dead,
-            lit_clipped=np.asarray(lit.clipped.any(axis=2)),
-            openings=label_map(openings, **where) > 0,
+            lit_clipped=clipped,
+            openings=inside_openings,
+        )
+        residual = residual_light(
+            added,
+            lit.light,
+            lit_clipped=clipped,
+            openings=inside_openings,
             inside=model_mask(openings, **where),
             shift_px=check.registration.residual_px / lit.scale,
         )
