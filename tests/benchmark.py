@@ -76,10 +76,14 @@ def enlarged(photo: np.ndarray, size: tuple[int, int], seed: int) -> np.ndarray:
 
 
 def cols_rows(megapixels: float) -> tuple[int, int]:
-    """The size with so many pixels and the scene's shape, in steps of 16 pixels as cameras have."""
+    """The size with about so many pixels and exactly the scene's shape, as the openings have it.
+
+    Sides are whole multiples of 16 pixels, as cameras have them.
+    """
     cols, rows = SCENE_SIZE
-    factor = np.sqrt(megapixels * 1e6 / (cols * rows))
-    return int(round(cols * factor / 16) * 16), int(round(rows * factor / 16) * 16)
+    unit = 16 * np.array([cols, rows]) // np.gcd(cols, rows)
+    wide, high = unit * max(round(float(np.sqrt(megapixels * 1e6 / unit.prod()))), 1)
+    return int(wide), int(high)
 
 
 def write_pair(scene: Path, folder: Path, megapixels: float) -> None:
