@@ -17,10 +17,14 @@ from leakcheck.exposure import (
     without_lamps,
 )
 from leakcheck.flare import EDGE_PX, NEAR_BLOCK, near_halo, scattering_light
-from leakcheck.light import block_mean, grown, luminance, median
+from leakcheck.light import block_mean, box_round, grown, luminance, median
 from leakcheck.photo import Image, Mask
 from leakcheck.threads import side_by_side
 
+TOUCH_PX = 2  # an outline is drawn no better than that
+OVERFLOW_PX = (
+    16  # frame px that a clipped opening may spread over its rim; further out it is a leak
+)
 ROUGH_STEP = 3  # pixels between those that a first guess of the noise is taken from
 
 
@@ -38,6 +42,7 @@ class Added:
     usable: Mask  # (rows, cols), True where both frames were measured
     new_clipped: Mask  # (rows, cols), True where the lit frame alone is at the end of the scale
     sources: Mask  # (rows, cols), True inside openings and there
+    lamps: Mask  # (rows, cols), True inside openings and where they overflow
 
 
 def added_light(
@@ -62,9 +67,12 @@ def added_light(
     usable = overlap & ~unlit_clipped & ~lit_clipped
     new_clipped = lit_clipped & ~unlit_clipped & overlap
     sources = openings | new_clipped
+    # A leak's own soft rim must not pass for what the lens scattered of its blown out middle.
+    lamps = openings | (new_clipped & _touching(new_clipped, openings))
     small_unlit, small_lit = side_by_side(in_blocks, (unlit, lit))
     gain = rough_gain(small_unlit, small_lit, usable & ~grown(sources, EDGE_PX)).astype(np.float32)
-    source = scattering_light(lit, unlit, sources, gain=gain)
+    source = scattering_light(lit, unlit, lamps, gain=gain)
+    leaks = scattering_light(lit, unlit, sources & ~lamps, gain=gain)
     wide = wide_parts(source)
     match = match_exposure(small_unlit, small_lit, wide, sources=sources, usable=usable)
     expected = without_lamps(unlit, match)
@@ -75,13 +83,20 @@ def added_light(
     near = np.zeros_like(halo)
     np.subtract(whole, light, out=light)
     box, off = near_halo(
-        light, surface_blocks, source, sources=sources, usable=usable, noise=_rough_noise(whole)
+        light,
+        surface_blocks,
+        source,
+        leaks,
+        lamps=lamps,
+        sources=sources,
+        usable=usable,
+        noise=_rough_noise(whole),
     )
     if off.size:
         light[box] -= off
         near[box] = luminance(off)
         halo += near
-    shone = _sum(source, sources)
+    shone = _sum(source, lamps)
     scattered = _sum(whole, overlap) - _sum(light, overlap)
     return Added(
         whole=whole,
@@ -94,6 +109,7 @@ def added_light(
         usable=usable,
         new_clipped=new_clipped,
         sources=sources,
+        lamps=lamps,
     )
 
 
@@ -107,3 +123,15 @@ def _rough_noise(added: Image) -> float:
     """Spread of a pixel before anything is known about it."""
     some = added[::ROUGH_STEP, ::ROUGH_STEP, 1]
     return 1.4826 * median(np.abs(some - cv2.blur(some, (3, 3)))) + 1e-6
+
+
+def _touching(clipped: Mask, openings: Mask) -> Mask:
+    """True in clipped areas that reach an opening: they are its own overflow."""
+    count, labels = cv2.connectedComponents(clipped.view(np.uint8), connectivity=8)
+    here = box_round(openings, OVERFLOW_PX)  # the rest is further from any opening
+    touching = np.zeros(count, np.bool_)
+    touching[labels[here][(grown(openings, TOUCH_PX) & clipped)[here]]] = True
+    touching[0] = False
+    overflow = grown(openings, OVERFLOW_PX)
+    overflow[here] &= touching[labels[here]]
+    return overflow

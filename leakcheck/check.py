@@ -181,8 +181,12 @@ def check(
     )
     del lit, overlap, dead
     lamps_on = lamps_on and openings_lit(lamps)
-    level = class_level(lamps, "window") or class_level(lamps, "beacon")
-    words = _surroundings(known, level or _guessed_level(residual, lit_clipped, labels), settings)
+    level = (
+        class_level(lamps, "window")
+        or class_level(lamps, "beacon")
+        or _guessed_level(residual, lit_clipped, labels)
+    )
+    words = _surroundings(known, lit_clipped, level, settings)
 
     def is_leak(region: Region) -> bool:
         return evidence(region, kind_of(region, words)) >= 0
@@ -302,7 +306,7 @@ def _lamps(
 
 
 def _surroundings(
-    known: OpeningsMap, level: tuple[float | None, bool], settings: Settings
+    known: OpeningsMap, clipped: Mask, level: tuple[float | None, bool], settings: Settings
 ) -> Surroundings:
     """What leaks are put into words against, the median window's level and if it is clipped too."""
     return Surroundings(
@@ -313,6 +317,7 @@ def _surroundings(
         noticeable_contrast=settings.noticeable_contrast,
         mm_per_px=known.mm_per_px(settings.length_mm),
         model=model_box(known.shapes, known.photo_size),
+        clipped=clipped,
     )
 
 

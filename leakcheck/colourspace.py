@@ -184,7 +184,8 @@ def _formula_curve(tag: bytes) -> Curve:
         c, d, e, f = 0.0, (-b / a if a else 0.0), c, c
 
     def curve(value: Floats) -> Floats:
-        bent = np.maximum(a * value + b, 0.0) ** g + e
-        return np.asarray(np.where(value >= d, bent, c * value + f))
+        with np.errstate(all="ignore"):  # a damaged exponent goes beyond all bounds
+            bent = np.maximum(a * value + b, 0.0) ** g + e
+        return np.asarray(np.clip(np.where(value >= d, bent, c * value + f), 0.0, 1.0))
 
     return curve

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from leakcheck.colour import colour_word
 from leakcheck.openings import Opening
-from leakcheck.photo import frame_to_photo_px
+from leakcheck.photo import Mask, frame_to_photo_px
 from leakcheck.regions import Region
 
 LeakKind = Literal["pinhole", "seam leak", "show-through", "side glow", "open hole"]
@@ -65,6 +65,7 @@ ADVICE: dict[SpotKind, tuple[str, str]] = {
     ),
     "spill": ("Nothing: light from an opening falls here.", ""),
 }
+CLIPPED_SHARE = 0.05  # of a leak's light; less does not show in its figures
 TAPE_TEST = (
     "Cover the openings with tape from outside and photograph again: what still glows is a leak."
 )
@@ -84,6 +85,7 @@ class Leak:
     contrast: float  # the same, mean over its pixels
     level: float | None  # peak added luminance / median window; None where no window is lit
     level_at_most: bool  # True where the windows are clipped: the true level is lower
+    clipped: bool  # True where it is clipped itself: glow, contrast and level are higher
     significance: float  # strength / the spread without any leak
     colour: str  # plain word: warm white, cool white, red, amber, green, blue
     rgb: tuple[float, float, float]  # added light, linear sRGB, brightest channel 1
@@ -107,6 +109,7 @@ class Surroundings:
     noticeable_contrast: float
     mm_per_px: float | None
     model: NDArray[np.float64]  # (2, 2): corners x, y of the model's box, photo px
+    clipped: Mask | None = None  # (rows, cols) of the frame, True at the end of the scale
 
 
 def kind_of(region: Region, surroundings: Surroundings) -> LeakKind:
@@ -164,6 +167,7 @@ def described(
         contrast=region.contrast,
         level=level,
         level_at_most=surroundings.window_clipped and level is not None,
+        clipped=_is_clipped(region, surroundings),
         significance=region.spot.significance,
         colour=_colour(rgb),
         rgb=tuple((rgb / max(float(rgb.max()), 1e-9)).tolist()),
@@ -175,6 +179,18 @@ def described(
         advice=advice,
         caution=caution,
     )
+
+
+def _is_clipped(region: Region, surroundings: Surroundings) -> bool:
+    """Whether enough of a region's light is at the end of the scale that its figures are too low.
+
+    False where it is not known what is clipped.
+    """
+    if surroundings.clipped is None:
+        return False
+    extent = region.extent
+    clipped = surroundings.clipped[extent.box] & extent.mask
+    return float(extent.weight[clipped].sum()) > CLIPPED_SHARE * float(extent.weight.sum())
 
 
 def outline_of(region: Region) -> NDArray[np.float64]:

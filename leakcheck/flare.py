@@ -28,6 +28,7 @@ STRENGTH_REACH_PX = 16  # frame px round an opening where its own halo outshines
 STRENGTH_SIGMA = 1.0  # of noise that the halo must exceed to tell anything
 STRENGTH_POINTS = 12
 STRENGTH_RANGE = (0.4, 4.0)
+LEAK_SHARE = 0.2  # of a blown out leak's light may lie round it as halo; more is its own rim
 MAX_POINTS = 12_000  # more only cost time
 MATCH_SHARE = 0.01  # how well a surface's light is known without the halo
 
@@ -72,39 +73,59 @@ def halo_parts(source: Image, widths_px: tuple[float, ...], block: int) -> list[
 
 
 def near_halo(
-    residual: Image, surface: Image, source: Image, *, sources: Mask, usable: Mask, noise: float
+    residual: Image,
+    surface: Image,
+    source: Image,
+    leaks: Image,
+    *,
+    lamps: Mask,
+    sources: Mask,
+    usable: Mask,
+    noise: float,
 ) -> tuple[tuple[slice, slice], Image]:
-    """The halo close to the openings, with amounts fitted to their surroundings.
+    """The halo close to lamps and blown out leaks, with amounts fitted to the lamps' surroundings.
+
+    What surrounds a leak tells nothing: it may be its own soft rim.
 
     Args:
         residual: (rows, cols, 3), lit light less unlit light less the wide halo.
         surface: (rows, cols, 3) of blocks of NEAR_BLOCK, linear light of the surfaces without the
             lamps.
-        source: (rows, cols, 3), from `scattering_light`.
-        sources: (rows, cols), True inside openings and clipped spots.
+        source: (rows, cols, 3), from `scattering_light`, of the lamps.
+        leaks: (rows, cols, 3), the same of what is blown out besides.
+        lamps: (rows, cols), True inside openings and where they overflow.
+        sources: (rows, cols), True there and in what is blown out besides.
         usable: (rows, cols), True where both frames were measured.
         noise: one standard deviation of a pixel of the residual, linear light.
     Returns: the rows and columns that it reaches, and the linear light to take off there.
     """
     here = box_round(sources, NEAR_WINDOW_PX, ALIGNED_PX)  # whole blocks of every resolution
-    if not sources.any():
+    if not lamps.any():
         return here, np.zeros((0, 0, 3), np.float32)
     top, left = (side.start // NEAR_BLOCK for side in here)
-    return here, _fitted_near_halo(
-        residual[here], surface[top:, left:], source[here], sources[here], usable[here], noise
+    halo, amounts = _fitted_near_halo(
+        residual[here], surface[top:, left:], source[here], lamps[here], usable[here], noise
     )
+    if (sources & ~lamps).any():
+        most = np.minimum(LEAK_SHARE / np.maximum(amounts.sum(axis=1), LEAK_SHARE), 1.0)
+        halo += _summed(halo_parts(leaks[here], NEAR_PX, NEAR_BLOCK), amounts * most[:, None])
+    return here, enlarged(halo, NEAR_BLOCK, (residual[here].shape[0], residual[here].shape[1]))
 
 
 def _fitted_near_halo(
-    residual: Image, surface: Image, source: Image, sources: Mask, usable: Mask, noise: float
-) -> Image:
-    """`near_halo` within the window that it reaches."""
-    shape = (residual.shape[0], residual.shape[1])
-    blind = grown(sources, EDGE_PX) | ~usable
+    residual: Image,
+    surface: Image,
+    source: Image,
+    lamps: Mask,
+    usable: Mask,
+    noise: float,
+) -> tuple[Image, NDArray[np.float64]]:
+    """The lamps' halo, in blocks of the window that it reaches, and each channel's amounts."""
+    blind = grown(lamps, EDGE_PX) | ~usable
     open_ = block_mean(blind.astype(np.float32), NEAR_BLOCK) == 0
     near = (
         cv2.distanceTransform(
-            (block_mean(sources.astype(np.float32), NEAR_BLOCK) == 0).astype(np.uint8),
+            (block_mean(lamps.astype(np.float32), NEAR_BLOCK) == 0).astype(np.uint8),
             cv2.DIST_L2,
             3,
         )
@@ -112,7 +133,7 @@ def _fitted_near_halo(
     )
     places = np.flatnonzero(open_ & near)
     if len(places) < 20 * len(NEAR_PX):
-        return np.zeros_like(residual)
+        return np.zeros_like(block_mean(residual, NEAR_BLOCK)), np.zeros((3, len(NEAR_PX)))
     places = places[:: max(1, len(places) // MAX_POINTS)]
     parts = halo_parts(source, NEAR_PX, NEAR_BLOCK)
     small = block_mean(residual, NEAR_BLOCK)
@@ -127,11 +148,10 @@ def _fitted_near_halo(
 
     amounts = np.stack(side_by_side(fitted, range(3)))
     halo = _summed(parts, amounts)
-    strength = _strengths(small, halo, sources, open_ & near, noise / NEAR_BLOCK)
+    strength = _strengths(small, halo, lamps, open_ & near, noise / NEAR_BLOCK)
     stronger = source.copy()
-    stronger[sources] *= strength[sources][:, None]
-    halo = _summed(halo_parts(stronger, NEAR_PX, NEAR_BLOCK), amounts)
-    return enlarged(halo, NEAR_BLOCK, shape)
+    stronger[lamps] *= strength[lamps][:, None]
+    return _summed(halo_parts(stronger, NEAR_PX, NEAR_BLOCK), amounts), amounts
 
 
 def _summed(parts: list[Image], amounts: NDArray[np.float64]) -> Image:

@@ -29,6 +29,7 @@ class LeakLine:
     contrast: float | None  # added / room light on the same surface
     level: float | None  # of the median window
     level_at_most: bool
+    clipped: bool  # contrast and level are higher
     noticeable: bool
     doubtful: bool
     advice: str
@@ -305,6 +306,7 @@ def _fading_line(change: dict[str, Any], noticeable: float) -> LeakLine:
         contrast=after.get("contrast"),
         level=after.get("level"),
         level_at_most=False,
+        clipped=False,
         noticeable=unknown or after["contrast"] >= noticeable,
         doubtful=False,
         advice=f"Test again: {change['reason']}." if change["reason"] else change["advice"],

@@ -29,10 +29,6 @@ CARRIED_EDGE_PX = 4  # next to the model's edge, which another side of it makes 
 OWN_REACH_PX = 8  # how far past its outline an opening may go on
 OWN_GAP_PX = 4  # width of a rail
 OWN_LEVEL = 0.5  # of its brightest light
-TOUCH_PX = 2  # an outline is drawn no better than that
-OVERFLOW_PX = (
-    16  # frame px that a clipped opening may spread over its rim; further out it is a leak
-)
 HALO_DOUBT = 0.25  # share of the near halo that its fitted shape may be wrong by
 SHAKE_MARGIN = 1.5  # edges are worse than the places that registration rests on
 STILL_PX = 0.02  # what a photo that needed no moving may still be off by
@@ -80,8 +76,7 @@ def residual_light(
         shift_px: what registration leaves, frame px, one number or place by place.
         carried_over: whether the openings were drawn on another photo.
     """
-    blind = openings | (added.new_clipped & _touching(added.new_clipped, openings))
-    blind |= _own_light(luminance(added.whole), openings)
+    blind = added.lamps | _own_light(luminance(added.whole), openings)
     # A leak as bright as to clip is a leak all the same: only its level is not known.
     overflown = blind & lit_clipped
     measured = (added.usable | added.new_clipped) & ~grown(overflown, EDGE_PX)
@@ -125,18 +120,6 @@ def light_beside(residual: Residual) -> Residual:
 
 def _channel(light: Image, channel: int) -> Image:
     return np.asarray(cv2.extractChannel(light, channel), np.float32)
-
-
-def _touching(clipped: Mask, openings: Mask) -> Mask:
-    """True in clipped areas that reach an opening: they are its own overflow."""
-    count, labels = cv2.connectedComponents(clipped.view(np.uint8), connectivity=8)
-    here = box_round(openings, OVERFLOW_PX)  # the rest is further from any opening
-    touching = np.zeros(count, np.bool_)
-    touching[labels[here][(grown(openings, TOUCH_PX) & clipped)[here]]] = True
-    touching[0] = False
-    overflow = grown(openings, OVERFLOW_PX)
-    overflow[here] &= touching[labels[here]]
-    return overflow
 
 
 def _own_light(added: Image, openings: Mask) -> Mask:

@@ -50,6 +50,7 @@ def leak(number: int, outline: np.ndarray, **changes: object) -> Leak:
         "contrast": 0.351234,
         "level": 0.0321234,
         "level_at_most": False,
+        "clipped": False,
         "significance": 21.456789,
         "colour": "warm white",
         "rgb": (1.0, 0.83, 0.6),

@@ -6,6 +6,7 @@ import functools
 import json
 from pathlib import Path
 
+import colour
 import cv2
 import jsonschema
 import numpy as np
@@ -203,6 +204,27 @@ def test_noise_alone_raises_no_alarm():
         # A drawing without windows: without any drawing a pair without light is refused.
         alarms += len(check(*photos, Openings(())).leaks)
     assert alarms <= 1
+
+
+@pytest.mark.parametrize(("strength", "clipped"), [(0.4, False), (1.5, True), (10.0, True)])
+@pytest.mark.parametrize("spread_px", [2.0, 6.0, 10.0])
+def test_a_leak_at_the_end_of_the_scale_is_found_and_says_so(spread_px, strength, clipped):
+    """A spot on a surface of linear light 0.2, without any lamp: with 0.4 more it stays below 1.
+
+    Above, its soft rim is not what the lens scattered of its middle, and its figures can only be
+    too low: by IEC 61966-2-1 nothing above 1 has a code value.
+    """
+    pair = render(plain_field(3, texture=0.05))
+    y, x = np.mgrid[0 : pair.on.shape[0], 0 : pair.on.shape[1]]
+    spot = strength * np.exp(-((x - 320) ** 2 + (y - 240) ** 2) / (2 * spread_px**2))
+    lit = colour.cctf_decoding(pair.on / 255.0, "sRGB") + spot[..., None]
+    on = np.rint(255 * colour.cctf_encoding(np.clip(lit, 0, 1), "sRGB")).astype(np.uint8)
+    photos = (photo_from_array(pair.off, name="off"), photo_from_array(on, name="on"))
+    (leak,) = check(*photos, Openings(())).leaks
+    assert leak.clipped is clipped
+    # What is above a tenth of the peak counts: in the mean 0.39 of it, (1 - 0.1) / ln 10.
+    true = 0.39 * strength / 0.2
+    assert leak.contrast < 0.7 * true if clipped else leak.contrast == pytest.approx(true, rel=0.25)
 
 
 def test_the_stated_limit_parts_what_is_found_from_what_is_missed(tmp_path):

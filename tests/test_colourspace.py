@@ -116,6 +116,8 @@ def test_profile_agrees_with_littlecms_inside_srgb() -> None:
         (SRGB_FORMULA, 0.5, 0.214041),
         (formula_tag(4, 2.0, 0.5, 0.25, 0.25, 0.5, 0.0625, 0.03125), 0.75, 0.453125),
         (formula_tag(4, 2.0, 0.5, 0.25, 0.25, 0.5, 0.0625, 0.03125), 0.25, 0.09375),
+        (formula_tag(1, 30000.0, 2.0, 0.0), 0.9, 1.0),  # damaged: what leaves the range is clipped
+        (formula_tag(1, -30000.0, 0.5, 0.0), 0.0, 1.0),
     ],
 )
 def test_every_kind_of_profile_curve(curve, value, light) -> None:

@@ -40,6 +40,7 @@ def leak(number: int | None, contrast: float, **changes: object) -> LeakLine:
         "contrast": contrast,
         "level": 0.031,
         "level_at_most": True,
+        "clipped": False,
         "noticeable": True,
         "doubtful": False,
         "advice": "Press the joint together and test again.",

@@ -161,6 +161,18 @@ def test_clipped_windows_make_every_brightness_an_upper_end():
     assert "at most" in text
 
 
+def test_a_clipped_leak_is_at_least_as_strong_and_beside_clipped_windows_unknown():
+    leaks = tuple(replace(leak, clipped=True) for leak in made.leaks())
+    text = " ".join(check_text(made.check(leaks=leaks)).split())
+    assert ">= 31 %" in text
+    assert ">=: at least, as it is blown out" in text
+    assert "cannot be told" not in text
+    both = tuple(replace(leak, level_at_most=True) for leak in leaks)
+    text = " ".join(check_text(made.check(leaks=both, window_clipped=True)).split())
+    assert "31 %" not in text
+    assert "?: cannot be told, as both are" in text
+
+
 def test_likely_openings_are_offered_and_a_long_list_is_cut():
     likely = tuple(made.leak(i, made.circle(40 * i, 80, 9)) for i in range(1, 31))
     text = check_text(made.tight(likely_openings=likely, openings=()))

@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from leakcheck.colour import CAMERA_NOTE
 from leakcheck.report import lamp_table
 from leakcheck.report.words import (
-    added_light,
     by_advice,
     cautions,
     faintest,
     lamps_verdict,
     number_list,
-    of_window_short,
+    of_window,
+    on_surface,
+    shortened,
     verdict,
 )
 
@@ -62,8 +63,8 @@ def _leak(leak: Leak) -> dict[str, Any]:
         "kind": leak.kind,
         "doubtful": leak.doubtful,
         "where": leak.where,
-        "of_window": of_window_short(leak),
-        "on_surface": added_light(leak.contrast),
+        "of_window": shortened(of_window(leak)),
+        "on_surface": shortened(on_surface(leak)),
         "noticed": leak.noticeable,
         "colour": leak.colour,
         "advice": leak.advice,

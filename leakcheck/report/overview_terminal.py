@@ -31,7 +31,11 @@ from leakcheck.report.terminal import (
     rows_table,
     text_of,
 )
-from leakcheck.report.words import added_light, cautions, printable
+from leakcheck.report.words import (
+    cautions,
+    on_surface,
+    printable,
+)
 
 if TYPE_CHECKING:
     from leakcheck.batch import Plan
@@ -182,7 +186,7 @@ def _print_work(console: Console, left: Sequence[LeakLine]) -> None:
 
 def _leak_row(leak: LeakLine) -> tuple[str, str]:
     text = f"{leak.kind} {leak.where}"
-    text += "" if leak.contrast is None else f", {added_light(leak.contrast)}"
+    text += "" if leak.contrast is None else f", {on_surface(leak)}"
     if leak.doubtful:
         text += ", doubtful: tape over the windows and test again"
     elif leak.coats == "not paint":

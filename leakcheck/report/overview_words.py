@@ -6,7 +6,11 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from leakcheck.report.words import added_light, percent, plain_advice
+from leakcheck.report.words import (
+    added_light,
+    on_surface,
+    plain_advice,
+)
 
 if TYPE_CHECKING:
     from leakcheck.overview import LeakLine, Overview, PairLine, ViewLine
@@ -66,7 +70,7 @@ def worst_words(pair: PairLine) -> str:
             return ""
         return f"a pinhole of {added_light(pair.faintest)} would have shown"
     doubt = "?" if worst.doubtful else ""
-    return f"{worst.kind} {worst.where}: {added_light(worst.contrast)}{doubt}"
+    return f"{worst.kind} {worst.where}: {on_surface(worst)}{doubt}"
 
 
 def work_of(leaks: Sequence[LeakLine]) -> list[tuple[str, list[LeakLine]]]:
@@ -80,13 +84,6 @@ def work_of(leaks: Sequence[LeakLine]) -> list[tuple[str, list[LeakLine]]]:
 def urgency(leak: LeakLine) -> tuple[bool, float]:
     """What certain leaks come first by, and then the strong ones."""
     return not leak.doubtful, leak.contrast or 0.0
-
-
-def level_words(leak: LeakLine) -> str:
-    """Share of a window's brightness: "<= 3.2 %"."""
-    if leak.level is None:
-        return "-"
-    return f"{'<= ' if leak.level_at_most else ''}{percent(leak.level)}"
 
 
 def coats_range(likely: int | None, ends: Sequence[int | None] | None, *, shut: bool) -> str:

@@ -30,6 +30,7 @@ COLUMNS = (
     "contrast_ratio",
     "level_of_median_window_ratio",
     "level_is_at_most",
+    "clipped",
     "significance_sigma",
     "colour",
     "noticeable",
@@ -73,7 +74,7 @@ def _row(label: str, leak: Leak, mm_per_px: float | None) -> Iterator[Cell]:
         yield None if mm_per_px is None else rounded(length_px * mm_per_px, "size")
     yield from (rounded(leak.glow_px, "glow_px"), rounded(leak.contrast, "contrast"))
     yield None if leak.level is None else rounded(leak.level, "level")
-    yield leak.level_at_most
+    yield from (leak.level_at_most, leak.clipped)
     yield rounded(leak.significance, "significance")
     yield from (leak.colour, leak.noticeable, leak.doubtful)
     yield from (leak.where, leak.advice, leak.caution)

@@ -17,7 +17,6 @@ from leakcheck.report import lamp_table
 from leakcheck.report.shown import openings_numbered, spill_shown
 from leakcheck.report.words import (
     LIMITS,
-    added_light,
     by_advice,
     cautions,
     faintest,
@@ -25,9 +24,10 @@ from leakcheck.report.words import (
     near_distance,
     number_list,
     of_window,
-    of_window_short,
+    on_surface,
     percent,
     printable,
+    shortened,
     verdict,
 )
 
@@ -138,8 +138,8 @@ def _print_leaks(console: Console, check: Check) -> None:
             str(leak.number),
             f"{leak.kind}{' ?' if leak.doubtful else ''}",
             Text(printable(leak.where)),
-            of_window_short(leak),
-            added_light(leak.contrast),
+            shortened(of_window(leak)),
+            shortened(on_surface(leak)),
             "yes" if leak.noticeable else "no",
         )
     console.print()
@@ -156,10 +156,14 @@ def _print_legend(console: Console, leaks: Sequence[Leak]) -> None:
     )
     if any(leak.level_at_most for leak in leaks):
         text += " <=: at most, as the windows are blown out to full white."
+    if any(leak.clipped for leak in leaks):
+        text += " >=: at least, as it is blown out to full white itself."
+    if any(leak.clipped and leak.level_at_most for leak in leaks):
+        text += " ?: cannot be told, as both are."
     if any(leak.level is None for leak in leaks):
         text += " -: no window is lit to compare with."
     if any(leak.doubtful for leak in leaks):
-        text += " ?: doubtful, see below."
+        text += " ? after a number: doubtful, see below."
     console.print()
     console.print(Padding(Text(text, style="dim"), (0, 2)))
 
@@ -228,7 +232,7 @@ def _side_rows(leaks: Sequence[Leak], shown: Sequence[Leak], letter: str) -> lis
     rows = [
         (
             f"{letter}{leak.number}",
-            f"{printable(leak.where)}: {added_light(leak.contrast)} on its surface"
+            f"{printable(leak.where)}: {on_surface(leak)} on its surface"
             + ("" if leak.level is None else f", {of_window(leak)} of a window"),
         )
         for leak in shown

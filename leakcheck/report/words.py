@@ -73,16 +73,29 @@ def added_light(contrast: float | None) -> str:
     return f"+{percent(contrast)}"
 
 
-def of_window(leak: Leak) -> str:
+def on_surface(leak: Leak | LeakLine) -> str:
+    """The same of a leak: "at least +35 %" where it is blown out to full white."""
+    return f"{'at least ' if leak.clipped else ''}{added_light(leak.contrast)}"
+
+
+def of_window(leak: Leak | LeakLine) -> str:
     """Peak brightness as a share of the median window's: "at most 3.2 %"."""
     if leak.level is None:
         return "-"
-    return f"{'at most ' if leak.level_at_most else ''}{percent(leak.level)}"
+    if leak.level_at_most and leak.clipped:
+        return "unknown"
+    bound = "at most " if leak.level_at_most else "at least " if leak.clipped else ""
+    return f"{bound}{percent(leak.level)}"
 
 
-def of_window_short(leak: Leak) -> str:
-    """The same for a narrow column: "<= 3.2 %"."""
-    return of_window(leak).replace("at most ", "<= ")
+def shortened(words: str) -> str:
+    """A figure for a narrow column: "<= 3.2 %"."""
+    return words.replace("at most ", "<= ").replace("at least ", ">= ").replace("unknown", "?")
+
+
+def signs(words: str) -> str:
+    """The same with the signs that a page can show."""
+    return shortened(words).replace("<=", "\u2264").replace(">=", "\u2265")
 
 
 def counted_kinds(leaks: Iterable[Leak]) -> str:

@@ -44,7 +44,9 @@ from leakcheck.report.words import (
     added_light,
     cautions,
     of_window,
+    on_surface,
     plain_advice,
+    signs,
     verdict,
 )
 
@@ -270,8 +272,8 @@ def _cards(photos: _Photos) -> list[LeakCard]:
             kind=leak.kind,
             doubtful=leak.doubtful,
             where=leak.where,
-            level=_level(leak),
-            contrast=added_light(leak.contrast),
+            level=signs(of_window(leak)),
+            contrast=signs(on_surface(leak)),
             noticed="yes" if leak.noticeable else "no",
             size=size_words(leak, photos.check.mm_per_px),
             colour=leak.colour,
@@ -319,10 +321,5 @@ def _side_row(leak: Leak, letter: str) -> tuple[str, str, str, str, str, bool]:
     """Number, its mark's id, place, light on its surface, against a window, doubt."""
     number = f"{letter}{leak.number}"
     mark = f"mark-{number}"
-    light = added_light(leak.contrast)
-    return number, mark, leak.where, light, _level(leak), leak.doubtful
-
-
-def _level(leak: Leak) -> str:
-    """Against a window, in a narrow column."""
-    return of_window(leak).replace("at most ", "\u2264 ")
+    light, level = (signs(words) for words in (on_surface(leak), of_window(leak)))
+    return number, mark, leak.where, light, level, leak.doubtful

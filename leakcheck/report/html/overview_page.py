@@ -16,14 +16,18 @@ from leakcheck.report.overview_words import (
     counted,
     failures,
     left_out,
-    level_words,
     notes,
     side_heading,
     verdict,
     work_of,
     worst_words,
 )
-from leakcheck.report.words import added_light, cautions
+from leakcheck.report.words import (
+    cautions,
+    of_window,
+    on_surface,
+    signs,
+)
 
 if TYPE_CHECKING:
     from leakcheck.overview import LeakLine, Overview, PairLine, ViewLine
@@ -58,6 +62,7 @@ def overview_page(overview: Overview, out: Path) -> bytes:
         work=[side for view in overview.views if (side := _work(overview, view))],
         doubtful=any(leak.doubtful for leak in leaks),
         at_most=any(leak.level_at_most for leak in leaks),
+        at_least=any(leak.clipped for leak in leaks),
         cautions=cautions([*leaks, *openings]),
         notes=notes(overview),
         left_out=left_out(overview),
@@ -126,8 +131,8 @@ def _row(leak: LeakLine, pair: PairLine) -> dict[str, object]:
         "kind": leak.kind,
         "where": leak.where,
         "doubtful": leak.doubtful,
-        "level": level_words(leak),
-        "contrast": added_light(leak.contrast),
+        "level": signs(of_window(leak)),
+        "contrast": signs(on_surface(leak)),
         "coats": leak.coats or "-",
     }
 
