@@ -16,11 +16,11 @@ from leakcheck.threads import side_by_side
 
 # Sizes (sigma, frame px) of the Gaussians that spots are sought with: from what the lens can
 # just show to a wall's broad glow.
-SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
+SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)  # from a pinhole to a whole wall that glows
 COLOUR_SCALES_PX = (4.0, 8.0)  # JPEG stores colour at half resolution: nothing finer is to be had
-BLOCK_PX = {1.0: 2, 2.0: 2, 4.0: 4, 8.0: 8, 16.0: 16}  # resolution that each scale is sought at
-ALIGNED_PX = 16  # every resolution's blocks begin here
-REACH_PX = 96  # half a window of the coarsest blocks, and four sigmas of the widest average
+BLOCK_PX = {scale: max(int(scale), 2) for scale in SCALES_PX}  # resolution of each search
+ALIGNED_PX = 64  # every resolution's blocks begin here
+REACH_PX = 384  # half a window of the coarsest blocks, and four sigmas of the widest average
 WINDOW_BLOCKS = 11  # side of the surroundings: a spot of the scale fills less than half of them
 LEVELS_PER_UNIT = 16.0  # code values per unit of asinh(light / noise) in the 8-bit median
 MIDDLE_LEVEL = 96  # of the 256: that of no light
