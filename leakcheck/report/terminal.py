@@ -163,7 +163,7 @@ def _print_legend(console: Console, leaks: Sequence[Leak]) -> None:
     if any(leak.level is None for leak in leaks):
         text += " -: no window is lit to compare with."
     if any(leak.doubtful for leak in leaks):
-        text += " ? after a number: doubtful, see below."
+        text += " ? after a kind: doubtful, see below."
     console.print()
     console.print(Padding(Text(text, style="dim"), (0, 2)))
 
