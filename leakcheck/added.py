@@ -22,9 +22,7 @@ from leakcheck.photo import Image, Mask
 from leakcheck.threads import side_by_side
 
 TOUCH_PX = 2  # an outline is drawn no better than that
-OVERFLOW_PX = (
-    16  # frame px that a clipped opening may spread over its rim; further out it is a leak
-)
+OVERFLOW_PX = 16  # how far a clipped opening may spread over its rim; further out it is a leak
 ROUGH_STEP = 3  # pixels between those that a first guess of the noise is taken from
 
 

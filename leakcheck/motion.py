@@ -23,7 +23,7 @@ Fit: TypeAlias = Callable[[Points, Points, Vector], Matrix]
 OUTLIER_PX = 8.0  # parallax of a hand-held pair must not look like an outlier
 LEAST_SPREAD_PX = 0.02  # tracking is never surer
 LARGEST_SPREAD_PX = 3.0  # what moved between the photos must not pass for parallax
-START_POINTS = 600  # are enough to start from; where all lie in a plane, more can take ten seconds
+START_POINTS = 600  # are enough to start from; where all lie in a plane each draw takes long
 TOO_PLAIN = (
     "the two photos do not line up: too little of the detail outside the lit openings is found "
     "in both; photograph the same side from the same place, with enough room light that edges show"
